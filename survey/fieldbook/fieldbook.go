@@ -1,0 +1,276 @@
+// Package fieldbook folds what the log says into what stands.
+//
+// A reading counts until it is struck, or until a correction of it stands.
+// Striking the correction lets the corrected reading count again. Nothing is
+// erased: a [Book] holds every reading ever taken, each with its rulings.
+//
+// [Project] writes a page into buckets of the store, in the page's own
+// transaction, and [Load] reads one job back, so that no command replays the
+// log. The keys are
+//
+//	J job                      → name, time made
+//	R job device page item     → reading
+//	S job device page item, device page item → strike of the first by the second
+//
+// with numbers big-endian, so that a scan runs in the order of the logs.
+package fieldbook
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+	"strings"
+	"time"
+
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+)
+
+// Version of the buckets. A store written with another is rebuilt from its
+// log.
+const Version = 1
+
+// KV is the part of the store that a projection is kept in.
+type KV interface {
+	Get(key []byte) []byte
+	Put(key, value []byte) error
+	Scan(prefix []byte) iter.Seq2[[]byte, []byte]
+}
+
+// What a caller must choose by.
+var (
+	ErrNoJob     = errors.New("no such job")
+	ErrNoReading = errors.New("no such reading")
+	ErrTwo       = errors.New("more than one")
+)
+
+// Job is one address with a stair.
+type Job struct {
+	ID    journal.ID
+	Name  string
+	Since time.Time
+}
+
+// Ruling is a strike as it stands in the book.
+type Ruling struct {
+	Ref  journal.Ref // the strike's own place in the log
+	Why  string
+	By   string
+	Time time.Time
+}
+
+// Entry is a reading with all that was said of it.
+type Entry struct {
+	Ref     journal.Ref
+	Reading survey.Reading
+	Time    time.Time     // when its page was written
+	Struck  []Ruling      // empty while it is not struck
+	Fixed   []journal.Ref // standing corrections of it, direct or by way of others
+	Newer   bool          // holds what this version does not know
+}
+
+// Stands tells whether the reading counts.
+func (e *Entry) Stands() bool { return len(e.Struck) == 0 && len(e.Fixed) == 0 }
+
+// Book is a job's readings, in the order of the logs.
+type Book struct {
+	Job     Job
+	Entries []Entry
+}
+
+type storedJob struct {
+	Name string `cbor:"1,keyasint"`
+	MS   int64  `cbor:"2,keyasint"`
+	Zone int    `cbor:"3,keyasint"` // minutes east of UTC
+}
+
+type storedReading struct {
+	Reading survey.WireReading `cbor:"1,keyasint"`
+	MS      int64              `cbor:"2,keyasint"`
+	Zone    int                `cbor:"3,keyasint"`
+}
+
+type storedStrike struct {
+	Why  string `cbor:"1,keyasint"`
+	By   string `cbor:"2,keyasint,omitempty"`
+	MS   int64  `cbor:"3,keyasint"`
+	Zone int    `cbor:"4,keyasint"`
+}
+
+func stamp(t time.Time) (ms int64, zone int) {
+	_, sec := t.Zone()
+	return t.UnixMilli(), sec / 60
+}
+
+func unstamp(ms int64, zone int) time.Time {
+	t := time.UnixMilli(ms)
+	if zone == 0 {
+		return t.UTC()
+	}
+	return t.In(time.FixedZone("", zone*60))
+}
+
+func refKey(b []byte, r journal.Ref) []byte {
+	b = append(b, r.Device[:]...)
+	b = binary.BigEndian.AppendUint64(b, r.Page)
+	return binary.BigEndian.AppendUint32(b, r.Item)
+}
+
+const refLen = 16 + 8 + 4
+
+func keyRef(b []byte) journal.Ref {
+	var r journal.Ref
+	copy(r.Device[:], b)
+	r.Page = binary.BigEndian.Uint64(b[16:])
+	r.Item = binary.BigEndian.Uint32(b[24:])
+	return r
+}
+
+func jobKey(kind byte, job journal.ID) []byte { return append([]byte{kind}, job[:]...) }
+
+// Project writes one page into kv. A page that this version knows in part is
+// kept in part; a payload that is no payload at all is an error.
+func Project(kv KV, page journal.Page) error {
+	p, err := survey.DecodePayload(page.Payload)
+	if err != nil && !errors.Is(err, survey.ErrNewer) {
+		return fmt.Errorf("page %d: %w", page.Seq, err)
+	}
+	ms, zone := stamp(page.Time)
+	put := func(key []byte, v any) error {
+		b, err := journal.Marshal(v)
+		if err != nil {
+			return fmt.Errorf("page %d: %w", page.Seq, err)
+		}
+		return kv.Put(key, b)
+	}
+	if p.Job != nil {
+		key := jobKey('J', page.Job)
+		if kv.Get(key) == nil { // the first name stands
+			if err := put(key, storedJob{p.Job.Name, ms, zone}); err != nil {
+				return err
+			}
+		}
+	}
+	prefix := jobKey('R', page.Job)
+	for i := range p.Readings {
+		ref := journal.Ref{Device: page.Device, Page: page.Seq, Item: uint32(i + 1)}
+		if err := put(refKey(slices.Clip(prefix), ref), storedReading{p.Readings[i].Wire(), ms, zone}); err != nil {
+			return err
+		}
+	}
+	for i, s := range p.Strikes {
+		own := journal.Ref{Device: page.Device, Page: page.Seq, Item: uint32(len(p.Readings) + i + 1)}
+		key := refKey(refKey(jobKey('S', page.Job), s.Reading), own)
+		if err := put(key, storedStrike{s.Why, s.By, ms, zone}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Jobs lists the jobs in the order they were made.
+func Jobs(kv KV) ([]Job, error) {
+	var jobs []Job
+	for k, v := range kv.Scan([]byte{'J'}) {
+		var s storedJob
+		if err := journal.Unmarshal(v, &s); err != nil {
+			return nil, fmt.Errorf("reading the list of jobs: %w", err)
+		}
+		j := Job{Name: s.Name, Since: unstamp(s.MS, s.Zone)}
+		copy(j.ID[:], k[1:])
+		jobs = append(jobs, j)
+	}
+	return jobs, nil
+}
+
+// FindJob finds a job by its name, case set aside, or by its ID. The error
+// wraps [ErrNoJob], or [ErrTwo] when two devices made a job of that name.
+func FindJob(kv KV, name string) (Job, error) {
+	jobs, err := Jobs(kv)
+	if err != nil {
+		return Job{}, err
+	}
+	var found []Job
+	var names []string
+	for _, j := range jobs {
+		if j.ID.String() == name {
+			return j, nil
+		}
+		if strings.EqualFold(j.Name, strings.TrimSpace(name)) {
+			found = append(found, j)
+		}
+		names = append(names, fmt.Sprintf("%q", j.Name))
+	}
+	switch {
+	case len(found) == 1:
+		return found[0], nil
+	case len(found) > 1:
+		return Job{}, fmt.Errorf("job %q: %w of that name: give its id, %s or %s", name, ErrTwo, found[0].ID, found[1].ID)
+	case len(names) == 0:
+		return Job{}, fmt.Errorf("%w %q: the book is empty; import a field sheet first", ErrNoJob, name)
+	}
+	return Job{}, fmt.Errorf("%w %q: the book holds %s", ErrNoJob, name, strings.Join(names, ", "))
+}
+
+// Load reads one job.
+func Load(kv KV, job Job) (*Book, error) {
+	b := &Book{Job: job}
+	at := map[journal.Ref]int{}
+	prefix := jobKey('R', job.ID)
+	for k, v := range kv.Scan(prefix) {
+		if len(k) != len(prefix)+refLen {
+			continue
+		}
+		var s storedReading
+		if err := journal.Unmarshal(v, &s); err != nil && !errors.Is(err, journal.ErrNewer) {
+			return nil, fmt.Errorf("reading job %q: %w", job.Name, err)
+		}
+		r, err := s.Reading.Reading()
+		if err != nil && !errors.Is(err, survey.ErrNewer) {
+			return nil, fmt.Errorf("reading job %q: %w", job.Name, err)
+		}
+		ref := keyRef(k[len(prefix):])
+		at[ref] = len(b.Entries)
+		b.Entries = append(b.Entries, Entry{Ref: ref, Reading: r, Time: unstamp(s.MS, s.Zone), Newer: err != nil})
+	}
+	prefix = jobKey('S', job.ID)
+	for k, v := range kv.Scan(prefix) {
+		if len(k) != len(prefix)+2*refLen {
+			continue
+		}
+		i, ok := at[keyRef(k[len(prefix):])]
+		if !ok {
+			continue // strikes a reading that has not arrived yet
+		}
+		var s storedStrike
+		if err := journal.Unmarshal(v, &s); err != nil {
+			return nil, fmt.Errorf("reading job %q: %w", job.Name, err)
+		}
+		b.Entries[i].Struck = append(b.Entries[i].Struck, Ruling{keyRef(k[len(prefix)+refLen:]), s.Why, s.By, unstamp(s.MS, s.Zone)})
+	}
+	b.corrections(at)
+	return b, nil
+}
+
+// corrections hands every standing reading to all the readings it replaces,
+// along the chain of links. A link that leads in a circle, which only a
+// damaged or hostile log has, ends where it closes.
+func (b *Book) corrections(at map[journal.Ref]int) {
+	for i := range b.Entries {
+		if len(b.Entries[i].Struck) > 0 {
+			continue
+		}
+		seen := map[int]bool{i: true}
+		for next := b.Entries[i].Reading.Replaces; next != (journal.Ref{}); {
+			j, ok := at[next]
+			if !ok || seen[j] {
+				break
+			}
+			seen[j] = true
+			b.Entries[j].Fixed = append(b.Entries[j].Fixed, b.Entries[i].Ref)
+			next = b.Entries[j].Reading.Replaces
+		}
+	}
+}

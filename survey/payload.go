@@ -1,0 +1,222 @@
+package survey
+
+import (
+	"errors"
+	"fmt"
+
+	"pinchrod/calc/unit"
+	"pinchrod/store/journal"
+)
+
+// ErrNewer means that a payload holds something this version does not know.
+// What it does know is returned beside the error.
+var ErrNewer = errors.New("written by a newer version")
+
+// Payload is what one page of the log says, in whole or in part:
+//
+//	{1: job, 2: [reading …], 3: [strike …]}
+//	job     = {1: name}
+//	reading = {1: where, 2: what, 3: [mark, n], 4: height in µm, 5: [value …],
+//	           6: text as typed, 7: u, 8: tool, 9: by, 10: when, 11: note,
+//	           12: reference to the reading it replaces}
+//	strike  = {1: reference, 2: why, 3: by}
+//	reference = [device, page, number on the page]
+//
+// in deterministic CBOR (RFC 8949, 4.2.1), what is empty left out. The numbers
+// of a value are those of its [Measure]; u counts nm, nrad or 10⁻⁹.
+type Payload struct {
+	Job      *JobRecord
+	Readings []Reading
+	Strikes  []Strike
+}
+
+// JobRecord names a job when it is made. The page's envelope holds its ID.
+type JobRecord struct {
+	Name string `cbor:"1,keyasint"`
+}
+
+// Strike says that a reading no longer counts, and why. The reading stays
+// legible.
+type Strike struct {
+	Reading journal.Ref
+	Why     string
+	By      string
+}
+
+type wirePayload struct {
+	Job      *JobRecord    `cbor:"1,keyasint,omitempty"`
+	Readings []WireReading `cbor:"2,keyasint,omitempty"`
+	Strikes  []wireStrike  `cbor:"3,keyasint,omitempty"`
+}
+
+// WireReading is a reading in its stored form; [Reading.Wire] and
+// [WireReading.Reading] convert.
+type WireReading struct {
+	Where    string   `cbor:"1,keyasint"`
+	What     string   `cbor:"2,keyasint"`
+	At       *At      `cbor:"3,keyasint,omitempty"`
+	Height   int64    `cbor:"4,keyasint,omitempty"`
+	Value    []int64  `cbor:"5,keyasint"`
+	Text     string   `cbor:"6,keyasint"`
+	U        int64    `cbor:"7,keyasint,omitempty"`
+	Tool     string   `cbor:"8,keyasint,omitempty"`
+	By       string   `cbor:"9,keyasint,omitempty"`
+	When     string   `cbor:"10,keyasint,omitempty"`
+	Note     string   `cbor:"11,keyasint,omitempty"`
+	Replaces *wireRef `cbor:"12,keyasint,omitempty"`
+}
+
+type wireStrike struct {
+	Reading wireRef `cbor:"1,keyasint"`
+	Why     string  `cbor:"2,keyasint"`
+	By      string  `cbor:"3,keyasint,omitempty"`
+}
+
+type wireRef struct {
+	_      struct{} `cbor:",toarray"`
+	Device journal.ID
+	Page   uint64
+	Item   uint32
+}
+
+func (w wireRef) ref() journal.Ref {
+	return journal.Ref{Device: w.Device, Page: w.Page, Item: w.Item}
+}
+
+func toWire(r journal.Ref) wireRef {
+	return wireRef{Device: r.Device, Page: r.Page, Item: r.Item}
+}
+
+// Encode writes the payload in its one stored form.
+func (p Payload) Encode() ([]byte, error) {
+	w := wirePayload{Job: p.Job}
+	for i := range p.Readings {
+		w.Readings = append(w.Readings, p.Readings[i].Wire())
+	}
+	for _, s := range p.Strikes {
+		w.Strikes = append(w.Strikes, wireStrike{toWire(s.Reading), s.Why, s.By})
+	}
+	b, err := journal.Marshal(w)
+	if err != nil {
+		return nil, fmt.Errorf("encoding a page: %w", err)
+	}
+	return b, nil
+}
+
+// DecodePayload reads a payload. Bytes that are not its one stored form are
+// refused; with [ErrNewer] the known part is returned as well.
+func DecodePayload(b []byte) (Payload, error) {
+	var w wirePayload
+	newer := false
+	if err := journal.Unmarshal(b, &w); errors.Is(err, journal.ErrNewer) {
+		newer = true
+	} else if err != nil {
+		return Payload{}, fmt.Errorf("decoding a page: %w", err)
+	}
+	p := Payload{Job: w.Job}
+	for i, wr := range w.Readings {
+		r, err := wr.Reading()
+		if errors.Is(err, ErrNewer) {
+			newer = true
+		} else if err != nil {
+			return Payload{}, fmt.Errorf("decoding a page: reading %d: %w", i+1, err)
+		}
+		p.Readings = append(p.Readings, r)
+	}
+	for _, s := range w.Strikes {
+		p.Strikes = append(p.Strikes, Strike{s.Reading.ref(), s.Why, s.By})
+	}
+	if newer {
+		return p, fmt.Errorf("decoding a page: %w: update pinchrod to see all of it", ErrNewer)
+	}
+	return p, nil
+}
+
+// Wire gives the stored form of a reading.
+func (r *Reading) Wire() WireReading {
+	w := WireReading{
+		Where: string(r.Where), What: string(r.What), Height: int64(r.Height),
+		Value: append([]int64{}, r.Value.N[:r.Value.Measure.width()]...), Text: r.Text, U: r.U,
+		Tool: r.Tool, By: r.By, When: r.When, Note: r.Note,
+	}
+	if r.At != (At{}) {
+		at := r.At
+		w.At = &at
+	}
+	if r.Replaces != (journal.Ref{}) {
+		ref := toWire(r.Replaces)
+		w.Replaces = &ref
+	}
+	return w
+}
+
+var errNumbers = errors.New("wrong count of numbers in a value")
+
+// Reading reads the stored form. A kind that this version does not know gives
+// [ErrNewer] and a reading of [Unknown] measure.
+func (w WireReading) Reading() (Reading, error) {
+	r := Reading{
+		Where: Place(w.Where), What: What(w.What), Height: unit.Length(w.Height), Text: w.Text, U: w.U,
+		Tool: w.Tool, By: w.By, When: w.When, Note: w.Note,
+	}
+	if w.At != nil {
+		r.At = *w.At
+	}
+	if w.Replaces != nil {
+		r.Replaces = w.Replaces.ref()
+	}
+	copy(r.Value.N[:], w.Value)
+	k := r.Kind()
+	if k == nil {
+		return r, fmt.Errorf("%s: %w", w.What, ErrNewer)
+	}
+	r.Value.Measure = k.Measure
+	if len(w.Value) != k.Measure.width() {
+		return r, fmt.Errorf("%s: %w", w.What, errNumbers)
+	}
+	return r, nil
+}
+
+// Check tells whether the reading can be worked with: a known kind, at a
+// station it has, with a believable value. What an importing page refused
+// could still come from another device.
+func (r *Reading) Check() error {
+	k := r.Kind()
+	if k == nil {
+		return fmt.Errorf("%s: %w", r.What, ErrNewer)
+	}
+	if _, err := ParsePlace(string(r.Where)); err != nil {
+		return err
+	}
+	if k.OfBay != r.Where.InBay() {
+		return k.wrongPlace(r.Where)
+	}
+	if at, err := k.ParseAt(r.At.String()); err != nil {
+		return err
+	} else if at != r.At {
+		return fmt.Errorf("%w %q", ErrAt, r.At)
+	}
+	if r.Value.Measure == Lean && r.Value.N[1] <= 0 || r.U < 0 {
+		return fmt.Errorf("%s %w", r.What, ErrAbsurd)
+	}
+	if r.Height < 0 || r.Height > 3*unit.Metre {
+		return fmt.Errorf("height %s %w", r.Height, ErrAbsurd)
+	}
+	return k.believable(r.Value)
+}
+
+func (k *Kind) wrongPlace(p Place) error {
+	if k.OfBay {
+		return fmt.Errorf("%w: %s is read on a bay; write %s/left or the bay's name after the slash", ErrPlace, k.What, p.Flight())
+	}
+	return fmt.Errorf("%w: %s is read on a flight; write %s without a bay", ErrPlace, k.What, p.Flight())
+}
+
+// ParseWhere reads the place of a reading of this kind.
+func (k *Kind) ParseWhere(s string) (Place, error) {
+	p, err := ParsePlace(s)
+	if err == nil && k.OfBay != p.InBay() {
+		err = k.wrongPlace(p)
+	}
+	return p, err
+}
