@@ -1,0 +1,165 @@
+package frame
+
+import "math"
+
+// Equation predicts a reading, or derives a quantity, from the unknowns x (Unknowns of them, or one more with the
+// datum). Unless grad is nil it has the length of x and is overwritten with the derivatives by each unknown. What divides
+// by the run or the gap is NaN where that is not positive.
+type Equation = func(x, grad []float64) float64
+
+// RunAt is R + h(b−a): the level run in mm read h mm above the base rail.
+func RunAt(h float64) Equation {
+	return func(x, grad []float64) float64 {
+		clear(grad)
+		if grad != nil {
+			runGrad(h, 1, grad)
+		}
+		return x[IndexRun] + h*(x[IndexLeanUpper]-x[IndexLeanLower])
+	}
+}
+
+func runGrad(h, scale float64, grad []float64) {
+	grad[IndexRun] = scale
+	grad[IndexLeanLower] = -h * scale
+	grad[IndexLeanUpper] = h * scale
+}
+
+// SlopeRun is (R + h(b−a))·√(1+s²) with s = p + (q−p)·h/G: the clear run in mm read along the pitch, h mm above the
+// base rail. G is the gap at the lower post, where the tape's height is taken.
+func SlopeRun(h float64) Equation {
+	return func(x, grad []float64) float64 {
+		run := x[IndexRun] + h*(x[IndexLeanUpper]-x[IndexLeanLower])
+		share := h / positive(x[IndexGap])
+		s := x[IndexBaseSlope] + (x[IndexRailSlope]-x[IndexBaseSlope])*share
+		secant := math.Hypot(1, s)
+		clear(grad)
+		if grad != nil {
+			runGrad(h, secant, grad)
+			ds := run * s / secant
+			grad[IndexBaseSlope] = ds * (1 - share)
+			grad[IndexRailSlope] = ds * share
+			grad[IndexGap] = -ds * (x[IndexRailSlope] - x[IndexBaseSlope]) * share / x[IndexGap]
+		}
+		return run * secant
+	}
+}
+
+// positive is v, or NaN where v is no length.
+func positive(v float64) float64 {
+	if v > 0 {
+		return v
+	}
+	return math.NaN()
+}
+
+// PostPosition is s0 at the lower post and s0 + R at the upper: the level distance in mm from the flight's datum to
+// that post's face. It needs the ninth unknown.
+func PostPosition(upper bool) Equation {
+	return func(x, grad []float64) float64 {
+		clear(grad)
+		if grad != nil {
+			grad[IndexDatum] = 1
+		}
+		if !upper {
+			return x[IndexDatum]
+		}
+		if grad != nil {
+			grad[IndexRun] = 1
+		}
+		return x[IndexDatum] + x[IndexRun]
+	}
+}
+
+// Lean is a or b: d/l of a post d mm out of plumb in l mm.
+func Lean(upper bool) Equation {
+	if upper {
+		return Unknown(IndexLeanUpper)
+	}
+	return Unknown(IndexLeanLower)
+}
+
+// BaseAngle is atan(p + 4B(1−2t)/R): the base rail's angle from level in rad at a station.
+func BaseAngle(st Station) Equation { return railAngle(st, IndexBaseSlope, IndexBowBase) }
+
+// RailAngle is atan(q + 4H(1−2t)/R): the handrail's angle from level in rad at a station.
+func RailAngle(st Station) Equation { return railAngle(st, IndexRailSlope, IndexBowRail) }
+
+func railAngle(st Station, slope, bow int) Equation {
+	return func(x, grad []float64) float64 {
+		run := positive(x[IndexRun])
+		t, dt := st.fraction(run)
+		turn := 4 * (1 - 2*t) / run
+		s := x[slope] + x[bow]*turn
+		clear(grad)
+		if grad != nil {
+			d := 1 / (1 + s*s)
+			grad[slope] = d
+			grad[bow] = d * turn
+			grad[IndexRun] = -d * x[bow] * (turn + 8*dt) / run
+		}
+		return math.Atan(s)
+	}
+}
+
+// Gap is G + (q−p)x + 4(H−B)t(1−t): the vertical clear gap in mm at a station.
+func Gap(st Station) Equation {
+	return func(x, grad []float64) float64 {
+		run := x[IndexRun]
+		at := st.X(run)
+		t, dt := st.fraction(run)
+		taper, bow := x[IndexRailSlope]-x[IndexBaseSlope], x[IndexBowRail]-x[IndexBowBase]
+		clear(grad)
+		if grad != nil {
+			grad[IndexGap] = 1
+			grad[IndexBaseSlope] = -at
+			grad[IndexRailSlope] = at
+			grad[IndexBowBase] = -arch(t)
+			grad[IndexBowRail] = arch(t)
+			grad[IndexRun] = bow * 4 * (1 - 2*t) * dt
+			if !st.fixed {
+				grad[IndexRun] += taper * t
+			}
+		}
+		return x[IndexGap] + taper*at + bow*arch(t)
+	}
+}
+
+// Fit is the length in mm of a trial piece that fits at a station: the gap there, known as well as a fit is.
+func Fit(st Station) Equation { return Gap(st) }
+
+// BowBase is 4B·t(1−t)·cos(atan p): the base rail's bow in mm at a station, taken square off a tight line.
+func BowBase(st Station) Equation { return bowOffLine(st, IndexBaseSlope, IndexBowBase) }
+
+// BowRail is 4H·t(1−t)·cos(atan q): the handrail's bow in mm at a station, taken square off a tight line.
+func BowRail(st Station) Equation { return bowOffLine(st, IndexRailSlope, IndexBowRail) }
+
+func bowOffLine(st Station, slope, bow int) Equation {
+	return func(x, grad []float64) float64 {
+		t, dt := st.fraction(x[IndexRun])
+		s := x[slope]
+		cos := 1 / math.Hypot(1, s)
+		clear(grad)
+		if grad != nil {
+			grad[bow] = arch(t) * cos
+			grad[slope] = -x[bow] * arch(t) * s * cos * cos * cos
+			grad[IndexRun] = x[bow] * 4 * (1 - 2*t) * dt * cos
+		}
+		return x[bow] * arch(t) * cos
+	}
+}
+
+// Walk is e = (R − n·w)·√(1+p²) − m·s: what is left over in mm, + short of the upper post, when m spacers of slope
+// length s mm and n spindles of width w mm are walked up the base rail from the lower post.
+func Walk(m int, s float64, n int, w float64) Equation {
+	spacers, spindles := float64(m)*s, float64(n)*w
+	return func(x, grad []float64) float64 {
+		secant := math.Hypot(1, x[IndexBaseSlope])
+		left := x[IndexRun] - spindles
+		clear(grad)
+		if grad != nil {
+			grad[IndexRun] = secant
+			grad[IndexBaseSlope] = left * x[IndexBaseSlope] / secant
+		}
+		return left*secant - spacers
+	}
+}

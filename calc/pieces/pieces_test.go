@@ -1,0 +1,645 @@
+package pieces_test
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+	"pgregory.net/rapid"
+
+	"pinchrod/calc/frame"
+	"pinchrod/calc/layout"
+	"pinchrod/calc/pieces"
+)
+
+var _ pieces.Bay = frame.Plane{}
+
+var close9 = cmpopts.EquateApprox(0, 1e-9)
+
+// A bay at the pitch of a 3-4-5 triangle: run 1200, pitch tan 3/4 (cos 4/5), gap 700, posts plumb, rails straight and
+// parallel, nine spindles of 40 that leave (1200 − 360)/10 = 84 level, 105 along the rail.
+var (
+	trueBay      = frame.Plane{Run: 1200, BaseSlope: 0.75, RailSlope: 0.75, Gap: 700}
+	trueStations = []float64{104, 228, 352, 476, 600, 724, 848, 972, 1096}
+	truePitch    = math.Atan(0.75)
+)
+
+func all(t *testing.T, b pieces.Bay, stations []float64, width, thickness float64) (spindles, base, rail []pieces.Piece) {
+	t.Helper()
+	spindles, err := pieces.Spindles(b, stations, width)
+	if err != nil {
+		t.Fatal(err)
+	}
+	base, err = pieces.BaseFillets(b, stations, width, thickness)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rail, err = pieces.RailFillets(b, stations, width, thickness)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return spindles, base, rail
+}
+
+func TestTrueBay(t *testing.T) {
+	spindles, base, rail := all(t, trueBay, trueStations, 40, 8)
+	if len(spindles) != 9 || len(base) != 10 || len(rail) != 10 {
+		t.Fatalf("%d spindles, %d and %d fillets; want 9, 10 and 10", len(spindles), len(base), len(rail))
+	}
+	for i, x := range trueStations {
+		want := pieces.Piece{
+			Kind: pieces.Spindle, Number: i + 1, X: x, Length: 700,
+			Edges: [2]pieces.Edge{{Side: pieces.LowerEdge, Length: 700}, {Side: pieces.UpperEdge, Length: 700}},
+			Ends: [2]pieces.End{
+				{Bevel: truePitch, LongPoint: pieces.LowerEdge},
+				{Bevel: truePitch, LongPoint: pieces.UpperEdge},
+			},
+			Blank: 730, // the cut rises 40·3/4 across the section
+			Stop:  700,
+		}
+		if diff := cmp.Diff(want, spindles[i], close9); diff != "" {
+			t.Error(diff)
+		}
+	}
+	for i := range 10 {
+		want := pieces.Piece{
+			Kind: pieces.BaseFillet, Number: i + 1, X: 42 + 124*float64(i), Length: 105,
+			Edges: [2]pieces.Edge{{Side: pieces.RailFace, Length: 105}, {Side: pieces.OpenFace, Length: 105}},
+			Ends: [2]pieces.End{
+				{Bevel: truePitch, LongPoint: pieces.RailFace},
+				{Bevel: truePitch, LongPoint: pieces.OpenFace},
+			},
+			Blank: 111, // the cut runs on by 8·3/4
+			Stop:  105,
+		}
+		if diff := cmp.Diff(want, base[i], close9); diff != "" {
+			t.Error(diff)
+		}
+		want.Kind = pieces.RailFillet
+		want.Edges[0].Side, want.Edges[1].Side = pieces.OpenFace, pieces.RailFace
+		want.Ends[0].LongPoint, want.Ends[1].LongPoint = pieces.OpenFace, pieces.RailFace
+		if diff := cmp.Diff(want, rail[i], close9); diff != "" {
+			t.Error(diff)
+		}
+	}
+}
+
+func TestLandingIsSquare(t *testing.T) {
+	level := frame.Plane{Run: 1200, Gap: 900}
+	spindles, base, rail := all(t, level, trueStations, 40, 8)
+	for _, group := range [][]pieces.Piece{spindles, base, rail} {
+		for _, p := range group {
+			want := 84.0
+			if p.Kind == pieces.Spindle {
+				want = 900
+			}
+			for _, got := range []float64{p.Length, p.Edges[0].Length, p.Edges[1].Length, p.Blank, p.Stop} {
+				if math.Abs(got-want) > 1e-9 {
+					t.Errorf("%s %d: %g, want %g", p.Kind, p.Number, got, want)
+				}
+			}
+			for _, e := range p.Ends {
+				if math.Abs(e.Bevel) > 1e-12 || e.LongPoint != pieces.Neither {
+					t.Errorf("%s %d: end %+v, want square", p.Kind, p.Number, e)
+				}
+			}
+		}
+	}
+}
+
+// Level rails and posts that both lean by 3 in 4 up the stair (no post does, but the figures are by hand): everything is
+// a rhomboid. A spindle is 400 high, so 500 long, 40 wide and level 50; the run of 1000 takes three with 212.5 between.
+func TestLeaningByHand(t *testing.T) {
+	b := frame.Plane{Run: 1000, LeanLower: 0.75, LeanUpper: 0.75, Gap: 400}
+	spindles, base, rail := all(t, b, []float64{237.5, 500, 762.5}, 40, 12)
+	for _, p := range spindles {
+		if got := []float64{p.Length, p.Edges[0].Length, p.Edges[1].Length, p.Blank}; !cmp.Equal(got, []float64{500, 500, 500, 530}, close9) {
+			t.Errorf("spindle %d: %v, want 500, 500, 500, 530", p.Number, got)
+		}
+	}
+	for _, p := range append(base, rail...) {
+		if got := []float64{p.Length, p.Edges[0].Length, p.Edges[1].Length, p.Blank}; !cmp.Equal(got, []float64{212.5, 212.5, 212.5, 221.5}, close9) {
+			t.Errorf("%s %d: %v, want 212.5, 212.5, 212.5, 221.5", p.Kind, p.Number, got)
+		}
+		if !cmp.Equal(p.Ends[0].Bevel, truePitch, close9) {
+			t.Errorf("%s %d: bevel %g, want %g", p.Kind, p.Number, p.Ends[0].Bevel, truePitch)
+		}
+	}
+	if got := rail[0].X - base[0].X; !cmp.Equal(got, 300.0, close9) {
+		t.Errorf("the first rail fillet is %g farther than the base fillet, want 300", got)
+	}
+}
+
+// Splayed posts make the ends of the first and last fillets differ, and the faces of one that lies between them.
+func TestFirstAndLastDiffer(t *testing.T) {
+	b := trueBay
+	b.LeanLower, b.LeanUpper = -0.02, 0.01
+	_, base, rail := all(t, b, trueStations, 40, 8)
+	first, last := base[0], base[9]
+	if got, want := first.Ends[0].Bevel, truePitch-math.Atan(0.02); math.Abs(got-want) > 1e-12 {
+		t.Errorf("first fillet against the lower post: bevel %g, want %g", got, want)
+	}
+	if got, want := last.Ends[1].Bevel, truePitch+math.Atan(0.01); math.Abs(got-want) > 1e-12 {
+		t.Errorf("last fillet against the upper post: bevel %g, want %g", got, want)
+	}
+	for i := range base {
+		if base[i].EdgeLength(pieces.OpenFace) <= base[i].Length || rail[i].EdgeLength(pieces.OpenFace) >= rail[i].Length {
+			t.Errorf("fillets %d: faces %v and %v; the opening widens upwards", i+1, base[i].Edges, rail[i].Edges)
+		}
+		if rail[i].Length <= base[i].Length {
+			t.Errorf("fillet %d: %g under the handrail, %g on the base rail", i+1, rail[i].Length, base[i].Length)
+		}
+	}
+}
+
+func TestTrapezoid(t *testing.T) {
+	// Base rail level, handrail down by 1 in 10: bevels 0 and −, so the lower edge is the longer by 4, and holds the stop.
+	b := frame.Plane{Run: 1000, RailSlope: -0.1, Gap: 900}
+	p, err := pieces.Spindles(b, []float64{500}, 40)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := pieces.Piece{
+		Kind: pieces.Spindle, Number: 1, X: 500, Length: 850,
+		Edges: [2]pieces.Edge{{Side: pieces.LowerEdge, Length: 852}, {Side: pieces.UpperEdge, Length: 848}},
+		Ends:  [2]pieces.End{{}, {Bevel: -math.Atan(0.1), LongPoint: pieces.LowerEdge}},
+		Blank: 852, Stop: 852,
+	}
+	if diff := cmp.Diff([]pieces.Piece{want}, p, close9); diff != "" {
+		t.Error(diff)
+	}
+	if !math.IsNaN(p[0].EdgeLength(pieces.RailFace)) {
+		t.Error("a spindle has a rail face")
+	}
+}
+
+func TestRefusals(t *testing.T) {
+	nan := math.NaN()
+	change := func(f func(*frame.Plane)) frame.Plane {
+		b := trueBay
+		f(&b)
+		return b
+	}
+	for _, c := range []struct {
+		name     string
+		bay      frame.Plane
+		stations []float64
+		width    float64
+		want     error
+		says     string
+	}{
+		{"no run", change(func(b *frame.Plane) { b.Run = 0 }), trueStations, 40, pieces.ErrInput, "run 0"},
+		{"run not a number", change(func(b *frame.Plane) { b.Run = nan }), trueStations, 40, pieces.ErrInput, "run NaN"},
+		{"no width", trueBay, trueStations, 0, pieces.ErrInput, "width 0"},
+		{"width not a number", trueBay, trueStations, nan, pieces.ErrInput, "width NaN"},
+		{"stations out of order", trueBay, []float64{300, 200}, 40, pieces.ErrInput, "spindle 2 at 200 mm, want between 300 and 1200"},
+		{"station not a number", trueBay, []float64{nan}, 40, pieces.ErrInput, "spindle 1 at NaN"},
+		{"station past the post", trueBay, []float64{1300}, 40, pieces.ErrInput, "spindle 1 at 1300"},
+		{"slope not a number", change(func(b *frame.Plane) { b.BaseSlope = nan }), trueStations, 40, pieces.ErrInput, "has no length"},
+		{"lean not a number", change(func(b *frame.Plane) { b.LeanUpper = nan }), trueStations, 40, pieces.ErrInput, "run NaN"},
+		{"bow without end", change(func(b *frame.Plane) { b.BowRail = math.Inf(1) }), trueStations, 40, pieces.ErrInput, "has no length"},
+		{"rails that meet", change(func(b *frame.Plane) { b.Gap = -1 }), trueStations, 40, pieces.ErrNoRoom, "spindle 1 at 104.0 mm: -1.0 mm"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := pieces.Spindles(c.bay, c.stations, c.width)
+			if !errors.Is(err, c.want) || !strings.Contains(err.Error(), c.says) {
+				t.Errorf("got %v, want %v that says %q", err, c.want, c.says)
+			}
+		})
+	}
+	if _, err := pieces.BaseFillets(trueBay, []float64{300, 340}, 40, 8); !errors.Is(err, pieces.ErrNoRoom) {
+		t.Errorf("touching spindles: got %v, want %v", err, pieces.ErrNoRoom)
+	}
+	if _, err := pieces.RailFillets(trueBay, []float64{15}, 40, 8); !errors.Is(err, pieces.ErrNoRoom) {
+		t.Errorf("a spindle in the post: got %v, want %v", err, pieces.ErrNoRoom)
+	}
+	if _, err := pieces.BaseFillets(trueBay, trueStations, 40, -1); !errors.Is(err, pieces.ErrInput) {
+		t.Errorf("thickness -1: got %v, want %v", err, pieces.ErrInput)
+	}
+	if got := pieces.SpindleLengths(change(func(b *frame.Plane) { b.Gap = nan }), trueStations, 40); !math.IsNaN(got[0]) {
+		t.Errorf("length without a gap is %g, want NaN", got[0])
+	}
+}
+
+// No figures make it panic, and what is handed back without an error is finite.
+func TestAnyFigures(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		figure := rapid.OneOf(rapid.Float64(), rapid.Float64Range(-2, 2), rapid.Float64Range(1, 4000),
+			rapid.SampledFrom([]float64{0, math.NaN(), math.Inf(1), math.Inf(-1)}))
+		x := rapid.SliceOfN(figure, 8, 8).Draw(t, "plane")
+		b, err := frame.FromVector(x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		stations := rapid.SliceOfN(figure, 0, 4).Draw(t, "stations")
+		width, thickness := figure.Draw(t, "width"), figure.Draw(t, "thickness")
+		spindles, err1 := pieces.Spindles(b, stations, width)
+		base, err2 := pieces.BaseFillets(b, stations, width, thickness)
+		rail, err3 := pieces.RailFillets(b, stations, width, thickness)
+		for i, group := range [][]pieces.Piece{spindles, base, rail} {
+			if [...]error{err1, err2, err3}[i] != nil && group != nil {
+				t.Error("pieces beside an error")
+			}
+			for _, p := range group {
+				for _, f := range []float64{p.Length, p.Blank, p.Stop, p.Ends[0].Bevel, p.Ends[1].Bevel, p.X} {
+					if math.IsNaN(f) || math.IsInf(f, 0) {
+						t.Errorf("%+v", p)
+					}
+				}
+			}
+		}
+		pieces.SpindleLengths(b, stations, width)
+		pieces.BaseFilletLengths(b, stations, width)
+		pieces.RailFilletLengths(b, stations, width)
+	})
+}
+
+// filled is a bay as found and its spindles.
+type filled struct {
+	frame.Plane
+	Stations         []float64
+	Width, Thickness float64
+}
+
+func bays(bowed bool) *rapid.Generator[filled] {
+	return rapid.Custom(func(t *rapid.T) filled {
+		f := filled{
+			Plane: frame.Plane{
+				Run:       rapid.Float64Range(400, 4000).Draw(t, "run"),
+				LeanLower: rapid.Float64Range(-0.02, 0.02).Draw(t, "lean lower"),
+				LeanUpper: rapid.Float64Range(-0.02, 0.02).Draw(t, "lean upper"),
+				BaseSlope: rapid.Float64Range(-1, 1).Draw(t, "base slope"),
+				Gap:       rapid.Float64Range(400, 1000).Draw(t, "gap"),
+			},
+			Width:     rapid.Float64Range(20, 60).Draw(t, "width"),
+			Thickness: rapid.Float64Range(0, 15).Draw(t, "thickness"),
+		}
+		f.RailSlope = f.BaseSlope + rapid.Float64Range(-0.02, 0.02).Draw(t, "taper")
+		if bowed {
+			f.BowBase = rapid.Float64Range(-10, 10).Draw(t, "bow of the base rail")
+			f.BowRail = rapid.Float64Range(-10, 10).Draw(t, "bow of the handrail")
+		}
+		l, err := layout.Choose(layout.In{Run: f.Run, LeanLower: f.LeanLower, LeanUpper: f.LeanUpper, Height: f.Gap,
+			Width: f.Width, Opening: 100 + f.Width})
+		if err != nil {
+			t.Fatal(err)
+		}
+		f.Stations = l.Stations
+		return f
+	})
+}
+
+type point struct{ x, y float64 }
+
+// clip is the part of a polygon where ax + by ≥ c (Sutherland and Hodgman's algorithm, from memory).
+func clip(poly []point, a, b, c float64) []point {
+	var out []point
+	side := func(p point) float64 { return a*p.x + b*p.y - c }
+	for i, p := range poly {
+		q := poly[(i+1)%len(poly)]
+		sp, sq := side(p), side(q)
+		if sp >= 0 {
+			out = append(out, p)
+		}
+		if sp >= 0 != (sq >= 0) {
+			t := sp / (sp - sq)
+			out = append(out, point{p.x + t*(q.x-p.x), p.y + t*(q.y-p.y)})
+		}
+	}
+	return out
+}
+
+func area(poly []point) (sum float64) {
+	for i, p := range poly {
+		q := poly[(i+1)%len(poly)]
+		sum += p.x*q.y - q.x*p.y
+	}
+	return math.Abs(sum) / 2
+}
+
+// extent is the least and the greatest of the points along the direction (dx, dy).
+func extent(poly []point, dx, dy float64) (least, greatest float64) {
+	least, greatest = math.Inf(1), math.Inf(-1)
+	for _, p := range poly {
+		s := p.x*dx + p.y*dy
+		least, greatest = min(least, s), max(greatest, s)
+	}
+	return least, greatest
+}
+
+// leaning clips to what is right (sign 1) or left (−1) of a line through (x, y) with the given lean.
+func leaning(poly []point, x, y, lean, sign float64) []point {
+	return clip(poly, sign, -sign*lean, sign*(x-lean*y))
+}
+
+// With straight rails every piece is a polygon, cut out of a sheet by half-planes.
+func TestAgainstPolygons(t *testing.T) {
+	const far = 1e4
+	sheet := []point{{-far, -far}, {far, -far}, {far, far}, {-far, far}}
+	// Coordinates of 1e4 mm round at 2e-12 mm, and a clip loses a few of those; the products of 1e8 mm² in an area round
+	// at 2e-8 mm².
+	const mm, mm2 = 1e-8, 1e-4
+	rapid.Check(t, func(t *rapid.T) {
+		f := bays(false).Draw(t, "bay")
+		eq := func(p pieces.Piece, what string, got, want, tol float64) {
+			t.Helper()
+			if !(math.Abs(got-want) <= tol) {
+				t.Errorf("%s %d, %s: got %.10g, want %.10g", p.Kind, p.Number, what, got, want)
+			}
+		}
+		spindles, err := pieces.Spindles(f, f.Stations, f.Width)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range spindles {
+			lean := f.LeanAt(p.X)
+			y, secant := f.BaseSlope*p.X, math.Hypot(1, lean)
+			wide := f.Width / 2 * secant // half the section, level
+			poly := clip(sheet, -f.BaseSlope, 1, 0)
+			poly = clip(poly, f.RailSlope, -1, -f.Gap)
+			poly = leaning(poly, p.X-wide, y, lean, 1)
+			poly = leaning(poly, p.X+wide, y, lean, -1)
+			axis := point{lean / secant, 1 / secant}
+			least, greatest := extent(poly, axis.x, axis.y)
+			eq(p, "blank", p.Blank, greatest-least, mm)
+			// The middle line of a quadrilateral with two parallel sides.
+			eq(p, "length", p.Length, area(poly)/f.Width, mm2/f.Width)
+			for side, sign := range []float64{-1, 1} {
+				edge := onLine(poly, 1, -lean, p.X+sign*wide-lean*y)
+				least, greatest := extent(edge, axis.x, axis.y)
+				eq(p, p.Edges[side].Side.String(), p.Edges[side].Length, greatest-least, mm)
+			}
+			eq(p, "bevel", f.Width*math.Tan(p.Ends[1].Bevel)-f.Width*math.Tan(p.Ends[0].Bevel),
+				p.EdgeLength(pieces.UpperEdge)-p.EdgeLength(pieces.LowerEdge), mm)
+		}
+
+		base, err := pieces.BaseFillets(f, f.Stations, f.Width, f.Thickness)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rail, err := pieces.RailFillets(f, f.Stations, f.Width, f.Thickness)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range append(base, rail...) {
+			// The faces it stands between, by a point at base-rail height and a lean.
+			left, right := 0.0, f.Run
+			i := p.Number - 1
+			leanLeft, leanRight := f.LeanLower, f.LeanUpper
+			yLeft, yRight := 0.0, f.BaseSlope*f.Run
+			if i > 0 {
+				left = f.Stations[i-1]
+				leanLeft, yLeft = f.LeanAt(left), f.BaseSlope*left
+				left += f.Width / 2 * math.Hypot(1, leanLeft)
+			}
+			if i < len(f.Stations) {
+				right = f.Stations[i]
+				leanRight, yRight = f.LeanAt(right), f.BaseSlope*right
+				right -= f.Width / 2 * math.Hypot(1, leanRight)
+			}
+			slope, height, up := f.BaseSlope, 0.0, 1.0
+			if p.Kind == pieces.RailFillet {
+				slope, height, up = f.RailSlope, f.Gap, -1
+			}
+			secant := math.Hypot(1, slope)
+			deep := max(f.Thickness, 1) * secant
+			poly := clip(sheet, -up*slope, up, up*height)
+			poly = clip(poly, up*slope, -up, -up*(height+up*deep))
+			poly = leaning(poly, left, yLeft, leanLeft, 1)
+			poly = leaning(poly, right, yRight, leanRight, -1)
+			least, greatest := extent(onLine(poly, -slope, 1, height), 1/secant, slope/secant)
+			eq(p, "rail face", p.EdgeLength(pieces.RailFace), greatest-least, mm)
+			eq(p, "length", p.Length, greatest-least, mm)
+			if f.Thickness < 1 {
+				continue // the polygon was cut 1 thick
+			}
+			least, greatest = extent(poly, 1/secant, slope/secant)
+			eq(p, "blank", p.Blank, greatest-least, mm)
+			eq(p, "area", area(poly)/f.Thickness, (p.Edges[0].Length+p.Edges[1].Length)/2, mm2)
+		}
+	})
+}
+
+// onLine is those corners where ax + by = c, to rounding.
+func onLine(poly []point, a, b, c float64) []point {
+	var out []point
+	for _, p := range poly {
+		if math.Abs(a*p.x+b*p.y-c) < 1e-8 {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// With bowed rails an edge is walked by halving until it crosses.
+func TestAgainstBisection(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := bays(true).Draw(t, "bay")
+		cross := func(x, y, lean float64, rail func(float64) float64) point {
+			lo, hi := -200.0, 1400.0 // heights above y; the rails are within
+			for range 60 {
+				mid := (lo + hi) / 2
+				if y+mid < rail(x+lean*mid) {
+					lo = mid
+				} else {
+					hi = mid
+				}
+			}
+			return point{x + lean*lo, y + lo}
+		}
+		length := func(p, q point) float64 { return math.Hypot(q.x-p.x, q.y-p.y) }
+		eq := func(what string, i int, got, want float64) {
+			t.Helper()
+			if !(math.Abs(got-want) <= 1e-8) {
+				t.Errorf("%s %d: got %.10g, want %.10g", what, i+1, got, want)
+			}
+		}
+		spindles, err := pieces.Spindles(f, f.Stations, f.Width)
+		if err != nil {
+			t.Fatal(err)
+		}
+		base, err := pieces.BaseFillets(f, f.Stations, f.Width, f.Thickness)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rail, err := pieces.RailFillets(f, f.Stations, f.Width, f.Thickness)
+		if err != nil {
+			t.Fatal(err)
+		}
+		foot := []point{{0, f.Base(0)}}
+		head := []point{cross(0, f.Base(0), f.LeanLower, f.Rail)}
+		for i, x := range f.Stations {
+			y, lean := f.Base(x), f.LeanAt(x)
+			wide := f.Width / 2 * math.Hypot(1, lean)
+			eq("spindle", i, spindles[i].Length, length(point{x, y}, cross(x, y, lean, f.Rail)))
+			for side, sign := range []float64{-1, 1} {
+				lo, hi := cross(x+sign*wide, y, lean, f.Base), cross(x+sign*wide, y, lean, f.Rail)
+				eq(spindles[i].Edges[side].Side.String(), i, spindles[i].Edges[side].Length, length(lo, hi))
+				foot, head = append(foot, lo), append(head, hi)
+			}
+			// The cuts follow the chords between the edges. A chord's middle is off the centre line by the lean times the
+			// rise of the parabola over half a section, 0.02·0.3 mm, and the pitch differs by 5e-4/mm of that at most.
+			for end, corners := range [][]point{foot[2*i+1:], head[2*i+1:]} {
+				p, q := corners[0], corners[1]
+				want := math.Atan2(q.y-p.y, q.x-p.x) + math.Atan(lean)
+				if got := spindles[i].Ends[end].Bevel; !(math.Abs(got-want) <= 1e-5) {
+					t.Errorf("spindle %d, end %d: bevel %g, want %g", i+1, end, got, want)
+				}
+			}
+		}
+		foot = append(foot, point{f.Run, f.Base(f.Run)})
+		head = append(head, cross(f.Run, f.Base(f.Run), f.LeanUpper, f.Rail))
+		for i := range base {
+			eq("base fillet", i, base[i].Length, length(foot[2*i], foot[2*i+1]))
+			eq("rail fillet", i, rail[i].Length, length(head[2*i], head[2*i+1]))
+		}
+		// MATH: level clear gap over the cosine of the pitch halfway.
+		for i := range base {
+			gap := foot[2*i+1].x - foot[2*i].x
+			eq("base fillet from its gap", i, base[i].Length, gap*math.Hypot(1, f.BaseSlopeAt(base[i].X)))
+		}
+		for what, got := range map[string][2][]float64{
+			"spindle":     {pieces.SpindleLengths(f, f.Stations, f.Width), lengths(spindles)},
+			"base fillet": {pieces.BaseFilletLengths(f, f.Stations, f.Width), lengths(base)},
+			"rail fillet": {pieces.RailFilletLengths(f, f.Stations, f.Width), lengths(rail)},
+		} {
+			if diff := cmp.Diff(got[1], got[0]); diff != "" {
+				t.Errorf("%s lengths by the short way: %s", what, diff)
+			}
+		}
+	})
+}
+
+func lengths(ps []pieces.Piece) []float64 {
+	out := make([]float64, len(ps))
+	for i, p := range ps {
+		out[i] = p.Length
+	}
+	return out
+}
+
+// Fillets and the spindles between them fill a straight rail from post to post.
+func TestPiecesFillTheRails(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := bays(false).Draw(t, "bay")
+		spindles, err := pieces.Spindles(f, f.Stations, f.Width)
+		if err != nil {
+			t.Fatal(err)
+		}
+		base, rail := 0.0, 0.0
+		for _, p := range spindles {
+			base += f.Width / math.Cos(p.Ends[0].Bevel)
+			rail += f.Width / math.Cos(p.Ends[1].Bevel)
+		}
+		for _, length := range pieces.BaseFilletLengths(f, f.Stations, f.Width) {
+			base += length
+		}
+		for _, length := range pieces.RailFilletLengths(f, f.Stations, f.Width) {
+			rail += length
+		}
+		if want := f.Run * math.Hypot(1, f.BaseSlope); math.Abs(base-want) > 1e-8 {
+			t.Errorf("base rail: %g, want %g", base, want)
+		}
+		// Where the leaning post faces meet the handrail, by hand.
+		q, a, b := f.RailSlope, f.LeanLower, f.LeanUpper
+		from := a * f.Gap / (1 - a*q)
+		to := f.Run + b*(f.Gap+(q-f.BaseSlope)*f.Run)/(1-b*q)
+		if want := (to - from) * math.Hypot(1, q); math.Abs(rail-want) > 1e-8 {
+			t.Errorf("handrail: %g, want %g", rail, want)
+		}
+	})
+}
+
+// A bay seen from the other side has the same pieces, the other way round.
+func TestMirror(t *testing.T) {
+	swap := map[pieces.Side]pieces.Side{
+		pieces.LowerEdge: pieces.UpperEdge, pieces.UpperEdge: pieces.LowerEdge,
+		pieces.RailFace: pieces.RailFace, pieces.OpenFace: pieces.OpenFace,
+		pieces.Neither: pieces.Neither,
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		f := bays(true).Draw(t, "bay")
+		m := f
+		m.Plane = frame.Plane{
+			Run: f.Run, LeanLower: -f.LeanUpper, LeanUpper: -f.LeanLower, BaseSlope: -f.BaseSlope, RailSlope: -f.RailSlope,
+			Gap: f.GapAt(f.Run), BowBase: f.BowBase, BowRail: f.BowRail,
+		}
+		m.Stations = nil
+		for i := range f.Stations {
+			m.Stations = append(m.Stations, f.Run-f.Stations[len(f.Stations)-1-i])
+		}
+		cut := func(f filled) [3][]pieces.Piece {
+			spindles, err1 := pieces.Spindles(f, f.Stations, f.Width)
+			base, err2 := pieces.BaseFillets(f, f.Stations, f.Width, f.Thickness)
+			rail, err3 := pieces.RailFillets(f, f.Stations, f.Width, f.Thickness)
+			if err := errors.Join(err1, err2, err3); err != nil {
+				t.Fatal(err)
+			}
+			return [3][]pieces.Piece{spindles, base, rail}
+		}
+		found, mirrored := cut(f), cut(m)
+		for g := range found {
+			for i, p := range found[g] {
+				q := mirrored[g][len(found[g])-1-i]
+				same := math.Abs(p.Length-q.Length) < 1e-8 && math.Abs(p.Blank-q.Blank) < 1e-8
+				for _, e := range p.Edges {
+					same = same && math.Abs(e.Length-q.EdgeLength(swap[e.Side])) < 1e-8
+				}
+				for end := range p.Ends {
+					o := end
+					if p.Kind != pieces.Spindle {
+						o = 1 - end
+					}
+					same = same && math.Abs(p.Ends[end].Bevel+q.Ends[o].Bevel) < 1e-9
+					if math.Abs(p.Ends[end].Bevel) > 1e-6 {
+						same = same && p.Ends[end].LongPoint == swap[q.Ends[o].LongPoint]
+					}
+				}
+				if !same {
+					t.Errorf("found %+v, mirrored %+v", p, q)
+				}
+			}
+		}
+	})
+}
+
+// A long point reaches beyond the other side: cutting there shortens the blank by what the bevel makes across.
+func TestLongPoints(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := bays(false).Draw(t, "bay")
+		spindles, err := pieces.Spindles(f, f.Stations, f.Width)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range spindles {
+			if math.Abs(p.Ends[0].Bevel) < 1e-6 || math.Abs(p.Ends[1].Bevel) < 1e-6 {
+				continue // square, or nearly
+			}
+			long := map[bool]pieces.Side{true: pieces.LowerEdge, false: pieces.UpperEdge}[p.Ends[0].Bevel > 0]
+			if p.Ends[0].LongPoint != long {
+				t.Errorf("spindle %d: long point at the foot on the %s with bevel %g", p.Number, p.Ends[0].LongPoint, p.Ends[0].Bevel)
+			}
+			// From the long point along its own edge to the cut, and on from there to the other long point if that is across.
+			want := p.EdgeLength(long)
+			if p.Ends[1].LongPoint != long {
+				want += f.Width * math.Abs(math.Tan(p.Ends[1].Bevel))
+			}
+			if math.Abs(p.Blank-want) > 1e-8 || p.Stop != p.EdgeLength(long) {
+				t.Errorf("spindle %d: blank %g, stop %g; want %g and %g", p.Number, p.Blank, p.Stop, want, p.EdgeLength(long))
+			}
+		}
+	})
+}
+
+func BenchmarkLengths(b *testing.B) {
+	f := trueBay
+	f.LeanLower, f.LeanUpper, f.BowBase, f.BowRail = 0.004, -0.003, 3, -2
+	for b.Loop() {
+		pieces.SpindleLengths(f, trueStations, 40)
+		pieces.BaseFilletLengths(f, trueStations, 40)
+		pieces.RailFilletLengths(f, trueStations, 40)
+	}
+}
