@@ -1,0 +1,109 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"pinchrod/store"
+	"pinchrod/survey"
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report"
+)
+
+type bookOptions struct {
+	env  *env
+	book *bookFlag
+	job  string
+}
+
+func newBook(e *env, b *bookFlag) *cobra.Command {
+	o := &bookOptions{env: e, book: b}
+	c := &cobra.Command{
+		Use:   "book [--job NAME]",
+		Short: "show the readings as a table, struck ones struck through",
+		Long: `Book shows every reading of a job with its name in the first column, which
+strike and correct take. Struck and corrected readings stay legible. Without
+--job it lists the jobs.`,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return o.run() },
+	}
+	c.Flags().StringVar(&o.job, "job", "", "the job's name, such as its address")
+	return c
+}
+
+func (o *bookOptions) run() error {
+	if o.job == "" {
+		return o.list()
+	}
+	book, err := o.book.load(o.job)
+	if err != nil {
+		return err
+	}
+	return o.env.show(func(w io.Writer, s report.Style) error {
+		return report.Book(w, book, survey.HouseKit, asfound.Defaults().Opening, s)
+	})
+}
+
+func (o *bookOptions) list() error {
+	s, err := o.book.open(true)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	return s.View(func(kv store.KV) error {
+		jobs, err := fieldbook.Jobs(kv)
+		for _, j := range jobs {
+			fmt.Fprintf(o.env.out, "%s  %s\n", j.Since.Format("2006-01-02 15:04"), report.Clean(j.Name))
+		}
+		if len(jobs) == 0 && err == nil {
+			o.env.say("the book is empty: import a field sheet")
+		}
+		return err
+	})
+}
+
+// find looks for a reading in one job, or in all when job is empty.
+func find(s *store.Store, job, id string) (book *fieldbook.Book, e *fieldbook.Entry, err error) {
+	var names []string
+	if job != "" {
+		names = []string{job}
+	} else {
+		err = s.View(func(kv store.KV) error {
+			jobs, err := fieldbook.Jobs(kv)
+			for _, j := range jobs {
+				names = append(names, j.ID.String())
+			}
+			return err
+		})
+		if err != nil {
+			return nil, nil, err
+		}
+	}
+	var found int
+	for _, n := range names {
+		b, err := loadFrom(s, n)
+		if err != nil {
+			return nil, nil, err
+		}
+		at, err := b.Find(id)
+		if errors.Is(err, fieldbook.ErrNoReading) {
+			continue
+		}
+		if err != nil {
+			return nil, nil, err
+		}
+		book, e = b, at
+		found++
+	}
+	switch found {
+	case 0:
+		return nil, nil, fmt.Errorf("%w %q: the names stand in the first column of book", fieldbook.ErrNoReading, id)
+	case 1:
+		return book, e, nil
+	}
+	return nil, nil, fmt.Errorf("reading %q: %w of that short name: say which job with --job", id, fieldbook.ErrTwo)
+}

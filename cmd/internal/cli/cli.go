@@ -1,0 +1,276 @@
+// Package cli is the command line: one file a verb, each an options struct and
+// a run function. It is the only importer of cobra.
+//
+// What a person asked for goes to standard output; what happened on the way,
+// and every refusal, goes to standard error, in lower case and without a full
+// stop, and ends with the next step. No other package prints.
+package cli
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"runtime"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"pinchrod/store"
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/sheet"
+)
+
+// The exit codes are a contract with scripts.
+const (
+	exitDone        = 0
+	exitFailed      = 1
+	exitUsage       = 2
+	exitFlagged     = 3
+	exitInUse       = 4
+	exitDamaged     = 5
+	exitInterrupted = 130
+)
+
+// Errors that say how to leave.
+var (
+	errUsage   = errors.New("wrong call")
+	errFlagged = errors.New("something is flagged") // said on the page already
+)
+
+// env is the world a command runs in; tests have one of their own.
+type env struct {
+	in       io.Reader
+	out, err io.Writer
+	getenv   func(string) string
+	now      func() time.Time
+	random   io.Reader // nil means the system's
+	terminal func() (columns, rows int, ok bool)
+	plain    bool // --plain
+}
+
+// Main runs the command line of the process and gives its exit code. The first
+// interrupt ends what runs; the second kills.
+func Main() int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	context.AfterFunc(ctx, stop)
+	e := &env{in: os.Stdin, out: os.Stdout, err: os.Stderr, getenv: os.Getenv, now: time.Now, terminal: terminalSize}
+	return e.run(ctx, os.Args[1:])
+}
+
+func (e *env) run(ctx context.Context, args []string) int {
+	root := newRoot(e)
+	root.SetArgs(args)
+	root.SetIn(e.in)
+	root.SetOut(e.out)
+	root.SetErr(e.err)
+	return e.exit(ctx, root.ExecuteContext(ctx))
+}
+
+// exit says what went wrong and gives the code for it.
+func (e *env) exit(ctx context.Context, err error) int {
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errFlagged):
+		return exitFlagged
+	case ctx.Err() != nil:
+		fmt.Fprintln(e.err, "pinchrod: interrupted; what was written stays written")
+		return exitInterrupted
+	}
+	var report sheet.Report
+	if errors.As(err, &report) {
+		fmt.Fprintf(e.err, "%v\n", report)
+		fmt.Fprintf(e.err, "pinchrod: %d wrong in the sheet, and nothing was taken: mend it and import again\n", len(report))
+		return exitUsage
+	}
+	fmt.Fprintf(e.err, "pinchrod: %v\n", err)
+	switch {
+	case errors.Is(err, store.ErrInUse):
+		return exitInUse
+	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrEmpty), errors.Is(err, store.ErrNothing):
+		return exitDamaged
+	case errors.Is(err, errUsage), errors.Is(err, store.ErrMissing), errors.Is(err, store.ErrExists),
+		errors.Is(err, fieldbook.ErrNoJob), errors.Is(err, fieldbook.ErrNoReading), errors.Is(err, fieldbook.ErrTwo),
+		errors.Is(err, os.ErrNotExist):
+		return exitUsage
+	}
+	return exitFailed
+}
+
+func newRoot(e *env) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "pinchrod",
+		Short: "a field book for fitting balustrade to a stair that stands",
+		Long: `Pinchrod keeps the as-found readings of a stair, says what is out of true and
+how sure that is, lays out the spindles, and says which pieces can be cut to
+one stop. It needs no network.
+
+Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
+4 the book is in use, 5 the book is damaged, 130 interrupted.`,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args:          cobra.NoArgs,
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	b := &bookFlag{env: e}
+	root.PersistentFlags().BoolVar(&e.plain, "plain", false, "no colour and no pager")
+	root.PersistentFlags().StringVar(&b.path, "book", "", "the file the readings are kept in (default $PINCHROD_BOOK, else in the user's data folder)")
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, c.CommandPath())
+	})
+	root.AddCommand(
+		newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newCorrect(e, b), newCheck(e, b),
+		newVerify(e, b), newRecover(e, b), newDemo(e), newVersion(e),
+	)
+	for _, c := range root.Commands() {
+		c.Args = usage(c.Args)
+	}
+	root.Args = usage(root.Args)
+	return root
+}
+
+// usage makes a wrong number of arguments a wrong call.
+func usage(f cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if err := f(c, args); err != nil {
+			return fmt.Errorf("%w: %w; see %s --help", errUsage, err, c.CommandPath())
+		}
+		return nil
+	}
+}
+
+// bookFlag finds the store.
+type bookFlag struct {
+	env  *env
+	path string
+}
+
+// file is the path of the store: the flag, else $PINCHROD_BOOK, else
+// pinchrod/field.book in the user's data folder.
+func (b *bookFlag) file() (string, error) {
+	if b.path != "" {
+		return b.path, nil
+	}
+	if p := b.env.getenv("PINCHROD_BOOK"); p != "" {
+		return p, nil
+	}
+	dir, err := dataFolder(b.env.getenv)
+	if err != nil {
+		return "", err
+	}
+	return filepath.Join(dir, "pinchrod", "field.book"), nil
+}
+
+// dataFolder is where a program keeps a user's data: $XDG_DATA_HOME or
+// ~/.local/share (XDG base directories 0.8), and what corresponds to it
+// elsewhere.
+func dataFolder(getenv func(string) string) (string, error) {
+	if d := getenv("XDG_DATA_HOME"); filepath.IsAbs(d) {
+		return d, nil
+	}
+	home, under := getenv("HOME"), filepath.Join(".local", "share")
+	switch runtime.GOOS {
+	case "windows":
+		home, under = getenv("LocalAppData"), ""
+	case "darwin":
+		under = filepath.Join("Library", "Application Support")
+	}
+	if home == "" {
+		return "", fmt.Errorf("%w: no home folder is set: say where the book is with --book FILE", errUsage)
+	}
+	return filepath.Join(home, under), nil
+}
+
+// projector hands pages to the field book.
+type projector struct{}
+
+func (projector) Version() uint32 { return fieldbook.Version }
+func (projector) Project(kv store.KV, p journal.Page) error {
+	return fieldbook.Project(kv, p)
+}
+
+func (e *env) options() store.Options {
+	return store.Options{Now: e.now, Rand: e.random, Projector: projector{}}
+}
+
+// open opens the store there is.
+func (b *bookFlag) open(readOnly bool) (*store.Store, error) {
+	path, err := b.file()
+	if err != nil {
+		return nil, err
+	}
+	o := b.env.options()
+	o.ReadOnly = readOnly
+	s, err := store.Open(path, o)
+	if errors.Is(err, store.ErrMissing) {
+		return nil, fmt.Errorf("%w; import a field sheet to begin one, or say where it is with --book", err)
+	}
+	return s, err
+}
+
+// load reads one job and lets go of the store.
+func (b *bookFlag) load(job string) (*fieldbook.Book, error) {
+	s, err := b.open(true)
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	return loadFrom(s, job)
+}
+
+func loadFrom(s *store.Store, name string) (*fieldbook.Book, error) {
+	var book *fieldbook.Book
+	err := s.View(func(kv store.KV) error {
+		job, err := fieldbook.FindJob(kv, name)
+		if err != nil {
+			return err
+		}
+		book, err = fieldbook.Load(kv, job)
+		return err
+	})
+	return book, err
+}
+
+// newID makes the ID of a job.
+func (e *env) newID() (journal.ID, error) {
+	random := e.random
+	if random == nil {
+		random = rand.Reader
+	}
+	return journal.NewID(e.now(), random)
+}
+
+// write appends one page to a job's log and gives its name. A clock that
+// stepped back is worth a word: nothing is ordered by it, but times on the page
+// will look odd.
+func (e *env) write(s *store.Store, job journal.ID, p survey.Payload) (journal.Ref, error) {
+	b, err := p.Encode()
+	if err != nil {
+		return journal.Ref{}, err
+	}
+	r, err := s.Append(store.Draft{Job: job, Payload: b})
+	if err != nil {
+		return journal.Ref{}, err
+	}
+	if r.ClockBack > 0 {
+		e.say("note: the clock stands %s behind the last entry's; set it, the order is kept all the same", r.ClockBack.Round(time.Second))
+	}
+	return journal.Ref{Device: r.Pages[0].Device, Page: r.Pages[0].Seq, Item: 1}, nil
+}
+
+// jobFlag adds --job, which is required.
+func jobFlag(c *cobra.Command, job *string) {
+	c.Flags().StringVar(job, "job", "", "the job's name, such as its address")
+	if err := c.MarkFlagRequired("job"); err != nil {
+		panic(err) // the flag was defined the line before
+	}
+}

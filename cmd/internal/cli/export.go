@@ -1,0 +1,62 @@
+package cli
+
+import (
+	"bytes"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"pinchrod/survey"
+	"pinchrod/survey/sheet"
+)
+
+type exportOptions struct {
+	env  *env
+	book *bookFlag
+	job  string
+}
+
+func newExport(e *env, b *bookFlag) *cobra.Command {
+	o := &exportOptions{env: e, book: b}
+	c := &cobra.Command{
+		Use:   "export --job NAME",
+		Short: "write the standing readings as a field sheet",
+		Long: `Export writes the readings that stand to standard output, as a sheet that
+imports to the same readings. Readings struck or corrected are left out, and
+their number is said.`,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return o.run() },
+	}
+	jobFlag(c, &o.job)
+	return c
+}
+
+func (o *exportOptions) run() error {
+	book, err := o.book.load(o.job)
+	if err != nil {
+		return err
+	}
+	var rows []survey.Reading
+	newer := 0
+	for _, e := range book.Standing() {
+		if e.Newer {
+			newer++
+			continue
+		}
+		rows = append(rows, e.Reading)
+	}
+	var out bytes.Buffer // whole or not at all
+	if err := sheet.Write(&out, rows); err != nil {
+		return err
+	}
+	if _, err := o.env.out.Write(out.Bytes()); err != nil {
+		return fmt.Errorf("writing the sheet: %w", err)
+	}
+	if n := len(book.Entries) - len(rows) - newer; n > 0 {
+		o.env.say("%d readings struck or corrected are left out", n)
+	}
+	if newer > 0 {
+		o.env.say("%d readings of a newer version are left out: update pinchrod to export them", newer)
+	}
+	return nil
+}

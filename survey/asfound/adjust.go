@@ -1,0 +1,388 @@
+package asfound
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"pinchrod/calc/adjust"
+	"pinchrod/calc/frame"
+	"pinchrod/calc/unit"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// House figures of the priors, common practice, no source.
+const (
+	bowPrior      = 2.0          // u of a bow that was never measured, mm per m of run
+	parallelPrior = 0.5 * degree // u of the angle between the rails
+	plumbPrior    = 5e-3         // u of a post's lean, tan
+	levelPrior    = 0.5 * degree // u of a landing's pitch
+	borrowedU     = 0.1 * degree // added to a string angle that stands in for a base rail's
+)
+
+// worker works one bay out.
+type worker struct {
+	bay    *Bay
+	set    Settings
+	here   []fieldbook.Entry
+	flight []fieldbook.Entry
+
+	width, thin, widthU float64 // of the spindles; 0 when not read
+	posts               map[survey.Mark]float64
+	obs                 []observation
+	start               []float64
+	sol                 *adjust.Snooped
+	known               []bool // by unknown
+}
+
+func newWorker(b *Bay, s Settings, here, flight []fieldbook.Entry) *worker {
+	return &worker{bay: b, set: s, here: here, flight: flight, posts: map[survey.Mark]float64{}}
+}
+
+func (w *worker) note(format string, a ...any) {
+	w.bay.Notes = append(w.bay.Notes, fmt.Sprintf(format, a...))
+}
+
+func (w *worker) work() {
+	w.bay.Missing = fieldbook.Missing(w.here)
+	w.sections()
+	w.gather()
+	if err := w.adjust(); err != nil {
+		w.note("the readings could not be adjusted: %v", err)
+		return
+	}
+	w.figures()
+	w.results()
+	w.layOut()
+	w.flags()
+	w.cut()
+	w.spacers()
+}
+
+// sections takes the sections of spindles and posts; the last reading counts,
+// and a section repeated with another figure is said.
+func (w *worker) sections() {
+	for _, e := range w.here {
+		r := &e.Reading
+		if r.Value.Measure != survey.Section || r.Check() != nil {
+			continue
+		}
+		first, last := unit.Length(r.Value.N[0]).MM(), unit.Length(r.Value.N[2]).MM()
+		switch r.What {
+		case survey.SpindleSize:
+			if w.width != 0 && w.width != first {
+				w.note("two spindle sections stand, %g mm and %g mm wide; the later one is used", w.width, first)
+			}
+			w.width, w.thin = first, last
+			if u, err := r.StandardU(w.set.Kit); err == nil {
+				w.widthU = u
+			}
+		case survey.PostSection:
+			w.posts[r.At.Mark] = first
+		}
+	}
+}
+
+// gather makes the observations, of the bay's own readings and, where the bay
+// has no base angle, of its flight's string angles.
+func (w *worker) gather() {
+	for _, e := range w.here {
+		if err := e.Reading.Check(); err != nil {
+			w.note("%s (%s) is not used: %v", e.Ref.Short(), e.Reading.Title(), err)
+			continue
+		}
+		o, ok, err := w.observe(e)
+		if err != nil {
+			w.note("%s (%s) is not used: %v", e.Ref.Short(), e.Reading.Title(), err)
+			continue
+		}
+		if ok {
+			w.obs = append(w.obs, o)
+		}
+	}
+	if w.has(survey.BaseAngle) {
+		return
+	}
+	borrowed := 0
+	for _, e := range w.flight {
+		r := &e.Reading
+		if r.What != survey.StringAngle || r.Check() != nil {
+			continue
+		}
+		u, err := r.StandardU(w.set.Kit)
+		if err != nil {
+			continue
+		}
+		w.obs = append(w.obs, observation{
+			entry: e, value: r.Value.Value() * degree, u: math.Hypot(u*degree, borrowedU), scale: degree, eq: frame.BasePitch(),
+		})
+		borrowed++
+	}
+	if borrowed > 0 {
+		w.note("no base angle was read: the flight's string angle stands in for it, u widened by 0.1°")
+	}
+}
+
+func (w *worker) has(whats ...survey.What) bool {
+	return slices.ContainsFunc(w.obs, func(o observation) bool { return slices.Contains(whats, o.entry.Reading.What) })
+}
+
+// values lists the observed values of some kinds of reading, at height nought
+// or any.
+func (w *worker) values(keep func(*survey.Reading) bool) []float64 {
+	var v []float64
+	for _, o := range w.obs {
+		if keep(&o.entry.Reading) {
+			v = append(v, o.value)
+		}
+	}
+	return v
+}
+
+func is(what survey.What) func(*survey.Reading) bool {
+	return func(r *survey.Reading) bool { return r.What == what }
+}
+
+// median of v; 0 and false of none.
+func median(v []float64) (float64, bool) {
+	if len(v) == 0 {
+		return 0, false
+	}
+	v = slices.Sorted(slices.Values(v))
+	n := len(v)
+	return (v[(n-1)/2] + v[n/2]) / 2, true
+}
+
+// starting values, from the readings; medians, so that one slip does not send
+// the adjustment off. A rough guess will do where nothing was read: what the
+// readings determine they determine from there as well.
+func (w *worker) starting() {
+	x := make([]float64, frame.Unknowns)
+	p, haveP := median(w.values(is(survey.BaseAngle)))
+	if !haveP {
+		p, haveP = median(w.values(is(survey.StringAngle)))
+	}
+	q, haveQ := median(w.values(is(survey.RailAngle)))
+	switch {
+	case !haveP && haveQ:
+		p = q
+	case haveP && !haveQ:
+		q = p
+	}
+	x[frame.IndexBaseSlope], x[frame.IndexRailSlope] = math.Tan(p), math.Tan(q)
+
+	run, haveRun := median(w.values(is(survey.Run)))
+	if !haveRun {
+		if run, haveRun = median(w.values(is(survey.SlopeRun))); haveRun {
+			run *= math.Cos(p)
+		}
+	}
+	lower, haveLower := median(w.values(func(r *survey.Reading) bool { return r.What == survey.PostPosition && r.At.Mark == survey.Lower }))
+	upper, haveUpper := median(w.values(func(r *survey.Reading) bool { return r.What == survey.PostPosition && r.At.Mark == survey.Upper }))
+	if !haveRun && haveLower && haveUpper {
+		run, haveRun = upper-lower, upper > lower
+	}
+	if !haveRun {
+		run = 1000
+		if d, ok := median(w.values(is(survey.FrameDiagonal))); ok {
+			run = d * math.Cos(p)
+		}
+	}
+	x[frame.IndexRun] = run
+	gap, haveGap := median(w.values(func(r *survey.Reading) bool { return r.What == survey.Gap || r.What == survey.Fit }))
+	if !haveGap {
+		gap = 800
+	}
+	x[frame.IndexGap] = gap
+	if w.has(survey.PostPosition) {
+		if !haveLower {
+			lower = upper - run
+		}
+		x = append(x, lower)
+	}
+	w.start = x
+}
+
+// ignorance stands in for an unknown that nothing determines, so that the rest
+// can be adjusted: a u so wide that it moves nothing (km, and tan 1000).
+const ignorance = 1e6
+
+// adjust solves the bay and sets aside the suspects.
+func (w *worker) adjust() error {
+	w.starting()
+	w.known = make([]bool, len(w.start))
+	for i := range w.known {
+		w.known[i] = true
+	}
+	p := adjust.Problem{Start: w.start}
+	for _, o := range w.obs {
+		p.Observations = append(p.Observations, adjust.Observation{Value: o.value, U: o.u, Model: o.eq})
+	}
+	prior := func(value, u float64, eq frame.Equation) adjust.Observation {
+		return adjust.Observation{Value: value, U: u, Model: eq, Prior: true}
+	}
+	bow := bowPrior * w.start[frame.IndexRun] / 1000
+	p.Observations = append(p.Observations,
+		prior(0, bow, frame.Unknown(frame.IndexBowBase)), prior(0, bow, frame.Unknown(frame.IndexBowRail)))
+	p.Weak = []adjust.Observation{
+		prior(0, parallelPrior, frame.PitchDifference()),
+		prior(0, plumbPrior, frame.Lean(false)),
+		prior(0, plumbPrior, frame.Lean(true)),
+	}
+	names := []string{"rails taken as parallel within 0.5°", "lower post taken as plumb within 5 mm/m", "upper post taken as plumb within 5 mm/m"}
+	if isLanding(w.bay.Place) {
+		p.Weak = append(p.Weak, prior(0, levelPrior, frame.BasePitch()))
+		names = append(names, "landing taken as level within 0.5°")
+	}
+	for {
+		sol, err := adjust.Snoop(p, adjust.Options{})
+		var open *adjust.Undetermined
+		if errors.As(err, &open) {
+			fresh := false
+			for _, i := range open.Unknowns {
+				fresh = fresh || w.known[i]
+				w.known[i] = false
+				p.Observations = append(p.Observations, prior(w.start[i], ignorance, frame.Unknown(i)))
+			}
+			if fresh {
+				continue
+			}
+		}
+		if err != nil {
+			return err
+		}
+		w.sol = sol
+		break
+	}
+	for _, i := range w.sol.UsedWeak {
+		w.note("%s: nothing says", names[i])
+	}
+	if len(w.obs) > 0 {
+		w.bay.Chi2 = &ChiSquare{w.sol.Chi2, w.sol.DOF, w.sol.P}
+	}
+	return nil
+}
+
+// figure is a quantity derived from the adjusted unknowns, times scale.
+func (w *worker) figure(eq frame.Equation, scale float64) Quantity {
+	grad := make([]float64, len(w.sol.X))
+	v := eq(w.sol.X, grad)
+	for i, g := range grad {
+		if g != 0 && !w.known[i] {
+			return Quantity{}
+		}
+	}
+	u := w.sol.U(grad)
+	if math.IsNaN(v) || math.IsNaN(u) {
+		return Quantity{}
+	}
+	return Quantity{v * scale, u * scale, true}
+}
+
+func (w *worker) figures() {
+	a := &w.bay.Adjusted
+	a.Run = w.figure(frame.Unknown(frame.IndexRun), 1)
+	a.LeanLower, a.LeanUpper = w.figure(frame.Lean(false), 1000), w.figure(frame.Lean(true), 1000)
+	a.BaseAngle, a.RailAngle = w.figure(frame.BasePitch(), 1/degree), w.figure(frame.RailPitch(), 1/degree)
+	a.GapBottom = w.figure(frame.Gap(frame.Bottom), 1)
+	a.GapMiddle = w.figure(frame.Gap(frame.Middle), 1)
+	a.GapTop = w.figure(frame.Gap(frame.Top), 1)
+	a.BowBase = w.figure(frame.Unknown(frame.IndexBowBase), 1)
+	a.BowRail = w.figure(frame.Unknown(frame.IndexBowRail), 1)
+	a.AcrossLower = w.mean(survey.LeanAcross, survey.Lower)
+	a.AcrossUpper = w.mean(survey.LeanAcross, survey.Upper)
+}
+
+// mean is the weighted mean of readings that nothing else observes, u² = 1/Σ(1/u²).
+func (w *worker) mean(what survey.What, at survey.Mark) Quantity {
+	var sum, weight float64
+	for _, e := range w.here {
+		r := &e.Reading
+		if r.What != what || r.At.Mark != at || r.Check() != nil {
+			continue
+		}
+		u, err := r.StandardU(w.set.Kit)
+		if err != nil {
+			continue
+		}
+		sum += r.Value.Value() / (u * u)
+		weight += 1 / (u * u)
+	}
+	if weight == 0 {
+		return Quantity{}
+	}
+	return Quantity{sum / weight, 1 / math.Sqrt(weight), true}
+}
+
+// A slip is at least a whole 10 mm, 1° or 10 mm per m: the smallest of the
+// usual ones that spoils a cut. A reading in which one of that size would not
+// be seen with the power of calc/adjust's MDB is unchecked.
+func smallestSlip(m survey.Measure) float64 {
+	if m == survey.Angle {
+		return 1
+	}
+	return 10
+}
+
+// checkedBy says which reading would check one of each kind.
+var checkedBy = map[survey.What]string{
+	survey.Run:           "a second run at another height, or the posts' positions",
+	survey.SlopeRun:      "a level run",
+	survey.PostPosition:  "a level run between the posts",
+	survey.LeanAlong:     "runs at two more heights, or the plumb of the post again",
+	survey.BaseAngle:     "the base rail's angle at another station",
+	survey.RailAngle:     "the handrail's angle at another station",
+	survey.StringAngle:   "the base rail's angle",
+	survey.Gap:           "a trial piece there, or the gap again",
+	survey.Fit:           "the gap there",
+	survey.BowBase:       "the base rail's angle at bottom and top",
+	survey.BowRail:       "the handrail's angle at bottom and top",
+	survey.FrameDiagonal: "the other diagonal, or the gap at that post",
+	survey.SpacerWalk:    "a level run",
+}
+
+func (w *worker) results() {
+	s := w.sol
+	for i, o := range w.obs {
+		k := o.entry.Reading.Kind()
+		r := Result{
+			Ref: o.entry.Ref, Reading: o.entry.Reading, Value: o.value / o.scale, U: o.u / o.scale,
+			Residual: s.Residuals[i] / o.scale, Redundancy: s.Redundancy[i], W: s.W[i],
+			Detectable: adjust.MDB(o.u, s.Redundancy[i]) / o.scale,
+		}
+		if r.Detectable > smallestSlip(k.Measure) {
+			r.Unchecked, r.Check = true, checkedBy[r.Reading.What]
+		}
+		w.bay.Readings = append(w.bay.Readings, r)
+	}
+	for _, pass := range s.Passes {
+		o := w.obs[pass.Index]
+		r := &w.bay.Readings[pass.Index]
+		r.Suspect, r.Unchecked, r.Rivals = true, false, pass.Rivals
+		r.Error = Quantity{pass.Error / o.scale, pass.U / o.scale, true}
+		var elsewhere []place
+		for _, a := range o.others {
+			if v := a.eq(s.X, nil); !math.IsNaN(v) {
+				elsewhere = append(elsewhere, place{a.slip, v / o.scale})
+			}
+		}
+		r.Slip = usualSlip(&r.Reading, r.Value, r.Error.Value, r.Error.U, elsewhere)
+	}
+}
+
+// plane is the adjusted bay, and cov the covariance of its eight unknowns.
+func (w *worker) plane() (frame.Plane, error) { return frame.FromVector(w.sol.X) }
+
+func (w *worker) cov() *mat.SymDense {
+	c := mat.NewSymDense(frame.Unknowns, nil)
+	for i := range frame.Unknowns {
+		for j := i; j < frame.Unknowns; j++ {
+			c.SetSym(i, j, w.sol.Cov.At(i, j))
+		}
+	}
+	return c
+}

@@ -1,0 +1,214 @@
+// Package asfound turns a field book into findings: it is the one place where
+// the survey's nouns meet the mathematics.
+//
+// For each bay it adjusts the standing readings (calc/adjust on the equations
+// of calc/frame), names the slips, judges what is out of true, lays out the
+// spindles, works out the pieces and says how to cut them. A bay with too few
+// readings is no error: what can be answered is, the rest is not known, and
+// what is missing is named.
+package asfound
+
+import (
+	"runtime"
+	"strings"
+	"sync"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/layout"
+	"pinchrod/calc/rules"
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// Settings are the house figures. All defaults are common practice, no source,
+// unless they say otherwise.
+type Settings struct {
+	Kit      survey.Kit
+	Target   float64   // clear gap aimed at between spindles, mm; default 90
+	Opening  float64   // largest ball that may not pass, mm; default 100, kept when no rule profile is chosen
+	Joint    float64   // widest joint that still looks closed, mm; default 0.5
+	House    fit.House // cutting and fitting
+	Accuracy fit.Options
+}
+
+// Defaults are the settings used until told otherwise.
+func Defaults() Settings {
+	return Settings{
+		Kit: survey.HouseKit, Target: layout.DefaultTarget, Opening: rules.DefaultOpening().Ball, Joint: 0.5,
+		House: fit.DefaultHouse(), Accuracy: fit.Options{MaxError: 1e-3, Seed: 1},
+	}
+}
+
+// Quantity is a figure with its standard uncertainty. One that the readings
+// do not give is not Known.
+type Quantity struct {
+	Value, U float64
+	Known    bool
+}
+
+// Findings is what a job comes to.
+type Findings struct {
+	Job     string
+	Opening float64
+	Flights []Flight
+	Bays    []Bay
+}
+
+// Flagged tells whether anything is out: a flag that is up, or a suspect
+// reading.
+func (f *Findings) Flagged() bool {
+	for i := range f.Flights {
+		if anyUp(f.Flights[i].Flags) {
+			return true
+		}
+	}
+	for i := range f.Bays {
+		if anyUp(f.Bays[i].Flags) {
+			return true
+		}
+	}
+	return false
+}
+
+func anyUp(flags []Flag) bool {
+	for _, f := range flags {
+		if f.State == rules.Flag {
+			return true
+		}
+	}
+	return false
+}
+
+// Flight is what is found of a flight as a whole.
+type Flight struct {
+	Place    survey.Place
+	Readings int // standing readings of the flight itself
+	Flags    []Flag
+}
+
+// Bay is what is found of one bay.
+type Bay struct {
+	Place    survey.Place
+	Adjusted Adjusted
+	Chi2     *ChiSquare // nil when nothing could be adjusted
+	Readings []Result   // every reading that entered the adjustment
+	Flags    []Flag
+	Layout   *Layout
+	NoLayout string // why there is none
+	Spindles, BaseFillets,
+	RailFillets *Verdict // nil when there are no pieces to judge
+	NoPieces string // why there are none, where there is a layout
+	Spacers  []Spacer
+	Missing  []fieldbook.Want
+	Notes    []string // what was taken for granted
+}
+
+// Adjusted are the figures of the bay as found. Leans are in mm per m, angles
+// in degrees, lengths in mm.
+type Adjusted struct {
+	Run                             Quantity
+	LeanLower, LeanUpper            Quantity
+	BaseAngle, RailAngle            Quantity
+	GapBottom, GapMiddle, GapTop    Quantity
+	BowBase, BowRail                Quantity
+	AcrossLower, AcrossUpper, Guard Quantity
+}
+
+// ChiSquare is the global test of an adjustment: the probability P that honest
+// readings fit no better than these.
+type ChiSquare struct {
+	Value float64
+	DOF   int
+	P     float64
+}
+
+// Result is one reading against the rest. Value, Residual and Error are in the
+// reading's own unit: mm, degrees, mm per m.
+type Result struct {
+	Ref        journal.Ref
+	Reading    survey.Reading
+	Value      float64
+	U          float64
+	Residual   float64 // reading less adjusted
+	Redundancy float64
+	W          float64
+	Suspect    bool
+	Error      Quantity // likely error, of a suspect one
+	Slip       string   // the usual slip that fits the error, if one does
+	Rivals     []int    // other Results that could as well be the wrong one
+	Unchecked  bool     // a slip in it would not be seen
+	Detectable float64  // the smallest error that would be seen
+	Check      string   // which reading would check it
+}
+
+// Flag is a figure held against a limit.
+type Flag struct {
+	Name  string
+	State rules.State
+	Value float64
+	U     float64
+	Limit float64
+	Unit  string
+	Text  string // what it means and what to do, one sentence
+	Of    string // what the figure is of, in a few words
+	From  string // where the limit comes from
+}
+
+// Spacer is what a spacer walk says of its spacers.
+type Spacer struct {
+	Count    int
+	Old, New float64
+	Short    float64
+}
+
+// Work works a book out. Bays are independent of each other and are worked on
+// by all the cores; the findings do not depend on their number.
+func Work(book *fieldbook.Book, s Settings) *Findings {
+	f := &Findings{Job: book.Job.Name, Opening: s.Opening}
+	standing := map[survey.Place][]fieldbook.Entry{}
+	for _, e := range book.Standing() {
+		standing[e.Reading.Where] = append(standing[e.Reading.Where], e)
+	}
+	flights := map[string]int{}
+	disputes := map[survey.Place][]Flag{}
+	for _, d := range book.Disagreements() {
+		disputes[d.Of.Reading.Where] = append(disputes[d.Of.Reading.Where], dispute(d))
+	}
+	for _, p := range book.Places() {
+		if _, ok := flights[p.Flight()]; !ok {
+			flights[p.Flight()] = len(f.Flights)
+			f.Flights = append(f.Flights, Flight{Place: survey.Place(p.Flight())})
+		}
+		if p.InBay() {
+			f.Bays = append(f.Bays, Bay{Place: p})
+			continue
+		}
+		fl := &f.Flights[flights[p.Flight()]]
+		fl.Readings = len(standing[p])
+		fl.Flags = append(fl.Flags, disputes[p]...)
+	}
+	work := make(chan *Bay)
+	var wg sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		wg.Go(func() {
+			for b := range work {
+				w := newWorker(b, s, standing[b.Place], standing[survey.Place(b.Place.Flight())])
+				w.work()
+				b.Flags = append(b.Flags, disputes[b.Place]...)
+			}
+		})
+	}
+	for i := range f.Bays {
+		work <- &f.Bays[i]
+	}
+	close(work)
+	wg.Wait()
+	return f
+}
+
+// isLanding tells whether a flight is a landing by its name, L and a number.
+func isLanding(p survey.Place) bool {
+	n, ok := strings.CutPrefix(p.Flight(), "L")
+	return ok && n != "" && strings.Trim(n, "0123456789") == ""
+}

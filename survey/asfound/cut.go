@@ -1,0 +1,403 @@
+package asfound
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/frame"
+	"pinchrod/calc/layout"
+	"pinchrod/calc/pieces"
+	"pinchrod/calc/unit"
+	"pinchrod/survey"
+)
+
+// Layout is the spindles' places, with the uncertainty the run gives them, and
+// the pieces that fill them.
+type Layout struct {
+	layout.Layout
+	Clear  Quantity // clear gap at the base rail, mm
+	Widest Quantity // widest opening anywhere, mm
+	Bevel  Quantity // mean pitch of the two rails, degrees
+	Width  float64  // of the spindles at the rails, mm
+
+	Spindles, BaseFillets, RailFillets []pieces.Piece
+}
+
+// Verdict says how one kind of piece is cut and why.
+type Verdict struct {
+	fit.Verdict
+	Why     string
+	Measure []Advice // for measure-more, best first
+}
+
+// Advice is a reading that would help, and P(all fit) after it.
+type Advice struct {
+	Reading survey.Reading // What, At and Height
+	PAfter  float64
+}
+
+// layOut chooses the count and the places.
+func (w *worker) layOut() {
+	run := w.bay.Adjusted.Run
+	switch {
+	case w.width == 0:
+		w.note("no spindle section was read, so no spindles are laid out")
+		return
+	case !run.Known:
+		w.note("nothing gives the run, so no spindles are laid out")
+		return
+	}
+	plane, err := w.plane()
+	if err != nil {
+		w.bay.NoLayout = err.Error()
+		return
+	}
+	height := 0.0
+	if w.bay.Adjusted.GapBottom.Known {
+		height = max(0, plane.GapAt(0), plane.GapAt(plane.Run))
+	}
+	// The widest gap is at the rail or at the top; the run at either is shared
+	// by n+1 gaps, and each of the n spindles takes its own width's error.
+	u := max(run.U, w.figure(frame.RunAt(height), 1).U)
+	gapU := func(n int) float64 { return math.Hypot(u, float64(n)*w.widthU) / float64(n+1) }
+	l, err := layout.Choose(layout.In{
+		Run: plane.Run, LeanLower: plane.LeanLower, LeanUpper: plane.LeanUpper, Height: height,
+		Width: w.width, Thin: w.thin, Target: w.set.Target, Opening: w.set.Opening, GapU: gapU,
+	})
+	if err != nil {
+		w.bay.NoLayout = err.Error()
+		return
+	}
+	w.bay.Layout = &Layout{
+		Layout: l, Width: w.width,
+		Clear:  Quantity{l.ClearGap, math.Hypot(run.U, float64(l.Count)*w.widthU) / float64(l.Count+1), true},
+		Widest: Quantity{l.WidestGap, l.U, true},
+		Bevel:  w.figure(meanPitch, 1/degree),
+	}
+}
+
+// meanPitch is (atan p + atan q)/2, in radians.
+func meanPitch(x, grad []float64) float64 {
+	if grad == nil {
+		return (frame.BasePitch()(x, nil) + frame.RailPitch()(x, nil)) / 2
+	}
+	base := make([]float64, len(grad))
+	v := (frame.BasePitch()(x, base) + frame.RailPitch()(x, grad)) / 2
+	for i := range grad {
+		grad[i] = (grad[i] + base[i]) / 2
+	}
+	return v
+}
+
+// stations are the places of n spindles in a run: equal gaps between their
+// thinnest widths. On site the run found is shared out so, by a spacer walk;
+// an error of the run does not all land on the last space.
+func (w *worker) stations(run float64) []float64 {
+	n := w.bay.Layout.Count
+	thin := w.thin
+	if thin == 0 {
+		thin = w.width
+	}
+	pitch := (run-float64(n)*thin)/float64(n+1) + thin
+	at := make([]float64, n)
+	for i := range at {
+		at[i] = float64(i+1)*pitch - thin/2
+	}
+	return at
+}
+
+// cut works out the pieces and the verdict on each kind.
+func (w *worker) cut() {
+	l := w.bay.Layout
+	if l == nil || l.Count == 0 {
+		return
+	}
+	plane, err := w.plane()
+	if err != nil {
+		w.bay.NoPieces = err.Error()
+		return
+	}
+	thickness := 0.0
+	for _, e := range w.here {
+		if e.Reading.What == survey.FilletSize && e.Reading.Check() == nil {
+			thickness = unit.Length(e.Reading.Value.N[1]).MM()
+		}
+	}
+	for _, kind := range []struct {
+		lengths func(pieces.Bay, []float64, float64) []float64
+		all     func() ([]pieces.Piece, error)
+		out     *[]pieces.Piece
+		verdict **Verdict
+	}{
+		{pieces.SpindleLengths, func() ([]pieces.Piece, error) { return pieces.Spindles(plane, l.Stations, w.width) }, &l.Spindles, &w.bay.Spindles},
+		{pieces.BaseFilletLengths, func() ([]pieces.Piece, error) {
+			return pieces.BaseFillets(plane, l.Stations, w.width, thickness)
+		}, &l.BaseFillets, &w.bay.BaseFillets},
+		{pieces.RailFilletLengths, func() ([]pieces.Piece, error) {
+			return pieces.RailFillets(plane, l.Stations, w.width, thickness)
+		}, &l.RailFillets, &w.bay.RailFillets},
+	} {
+		jac := w.jacobian(plane, kind.lengths)
+		if open := w.open(jac); open != "" {
+			w.bay.NoPieces = "nothing gives " + open
+			continue
+		}
+		got, err := kind.all()
+		if err != nil {
+			w.bay.NoPieces = err.Error()
+			continue
+		}
+		*kind.out = got
+		v, err := w.verdict(got, jac)
+		if err != nil {
+			w.bay.NoPieces = err.Error()
+			continue
+		}
+		*kind.verdict = v
+	}
+}
+
+// steps of the central differences by unknown: mm for lengths, tan for slopes.
+// The lengths are good to 1e-9 mm (calc/pieces), so a derivative is good to
+// 1e-7 mm per mm and 1e-5 mm per unit of slope, of which a u of 1e-3 leaves
+// 1e-8 mm; a step this small against a metre leaves a truncation below that.
+var steps = [frame.Unknowns]float64{
+	frame.IndexRun: 1e-2, frame.IndexLeanLower: 1e-4, frame.IndexLeanUpper: 1e-4, frame.IndexBaseSlope: 1e-4,
+	frame.IndexRailSlope: 1e-4, frame.IndexGap: 1e-2, frame.IndexBowBase: 1e-2, frame.IndexBowRail: 1e-2,
+}
+
+// jacobian of the needed lengths by the unknowns, pieces by row.
+func (w *worker) jacobian(p frame.Plane, lengths func(pieces.Bay, []float64, float64) []float64) *mat.Dense {
+	at := func(i int, by float64) []float64 {
+		x := p.Vector()
+		x[i] += by
+		q, err := frame.FromVector(x)
+		if err != nil {
+			return nil
+		}
+		return lengths(q, w.stations(q.Run), w.width)
+	}
+	var jac *mat.Dense
+	for i, h := range steps {
+		up, down := at(i, h), at(i, -h)
+		if jac == nil {
+			jac = mat.NewDense(len(up), frame.Unknowns, nil)
+		}
+		for k := range up {
+			jac.Set(k, i, (up[k]-down[k])/(2*h))
+		}
+	}
+	return jac
+}
+
+// unknownNames says what an unknown is to a surveyor.
+var unknownNames = [frame.Unknowns]string{
+	frame.IndexRun: "the run", frame.IndexLeanLower: "the lower post's lean", frame.IndexLeanUpper: "the upper post's lean",
+	frame.IndexBaseSlope: "the base rail's pitch", frame.IndexRailSlope: "the handrail's pitch", frame.IndexGap: "the gap",
+	frame.IndexBowBase: "the base rail's bow", frame.IndexBowRail: "the handrail's bow",
+}
+
+// open names an unknown that the lengths hang on and nothing determines.
+func (w *worker) open(jac *mat.Dense) string {
+	rows, _ := jac.Dims()
+	for i := range frame.Unknowns {
+		if w.known[i] {
+			continue
+		}
+		for k := range rows {
+			// What moves a length by less than this in a whole unit of the
+			// unknown is the noise of the differences (see steps).
+			if math.Abs(jac.At(k, i)) > 1e-4 {
+				return unknownNames[i]
+			}
+		}
+	}
+	return ""
+}
+
+// spread is J·C·Jᵀ, the covariance of the needed lengths.
+func spread(jac *mat.Dense, cov *mat.SymDense) *mat.SymDense {
+	rows, _ := jac.Dims()
+	var half, full mat.Dense
+	half.Mul(jac, cov)
+	full.Mul(&half, jac.T())
+	s := mat.NewSymDense(rows, nil)
+	for i := range rows {
+		for j := i; j < rows; j++ {
+			s.SetSym(i, j, (full.At(i, j)+full.At(j, i))/2)
+		}
+	}
+	return s
+}
+
+func (w *worker) verdict(ps []pieces.Piece, jac *mat.Dense) (*Verdict, error) {
+	cov := w.cov()
+	need := fit.Needed{Cov: spread(jac, cov)}
+	for _, p := range ps {
+		need.Mean = append(need.Mean, p.Length)
+	}
+	v, err := fit.Decide(need, w.set.House, nil, w.set.Accuracy)
+	if err != nil {
+		return nil, fmt.Errorf("judging the %ss: %w", ps[0].Kind, err)
+	}
+	out := &Verdict{Verdict: v}
+	if v.Cut == fit.MeasureMore {
+		helps := w.helps(cov)
+		var measure []fit.Candidate
+		for _, h := range helps {
+			measure = append(measure, fit.Candidate{Cov: spread(jac, h.after), Minutes: h.minutes})
+		}
+		if out.Verdict, err = fit.Decide(need, w.set.House, measure, w.set.Accuracy); err != nil {
+			return nil, fmt.Errorf("judging the %ss: %w", ps[0].Kind, err)
+		}
+		out.Measure = advice(out.Verdict, helps)
+	}
+	out.Why = why(out, w.set.House)
+	return out, nil
+}
+
+// mostAdvice is how many readings are named: one hand's worth.
+const mostAdvice = 5
+
+func advice(v fit.Verdict, helps []help) []Advice {
+	now := 0.0
+	for _, o := range v.Options {
+		if o.Cut != fit.FitEach {
+			now = max(now, o.P)
+		}
+	}
+	var out []Advice
+	for _, g := range v.Gains {
+		if len(out) < mostAdvice && g.PAfter > now {
+			out = append(out, Advice{helps[g.Candidate].reading, g.PAfter})
+		}
+	}
+	return out
+}
+
+// help is a reading that could be taken next, and the covariance after it.
+type help struct {
+	reading survey.Reading
+	after   *mat.SymDense
+	minutes float64
+}
+
+// helps lists what could be read, with what each takes; minutes are common
+// practice, no source.
+func (w *worker) helps(cov *mat.SymDense) []help {
+	at := func(m survey.Mark) survey.At { return survey.At{Mark: m} }
+	high := unit.FromMM(max(0, w.bay.Adjusted.GapBottom.Value-100)).Round(50 * unit.Millimetre)
+	var out []help
+	for _, c := range []struct {
+		what    survey.What
+		at      survey.At
+		height  unit.Length
+		minutes float64
+	}{
+		{survey.Gap, at(survey.Bottom), 0, 1}, {survey.Gap, at(survey.Middle), 0, 1}, {survey.Gap, at(survey.Top), 0, 1},
+		{survey.Fit, at(survey.Bottom), 0, 4}, {survey.Fit, at(survey.Middle), 0, 4}, {survey.Fit, at(survey.Top), 0, 4},
+		{survey.Run, survey.At{}, 0, 1}, {survey.Run, survey.At{}, high, 2},
+		{survey.LeanAlong, at(survey.Lower), 0, 2}, {survey.LeanAlong, at(survey.Upper), 0, 2},
+		{survey.BaseAngle, at(survey.Bottom), 0, 1}, {survey.BaseAngle, at(survey.Top), 0, 1},
+		{survey.RailAngle, at(survey.Bottom), 0, 1}, {survey.RailAngle, at(survey.Top), 0, 1},
+		{survey.BowBase, at(survey.Middle), 0, 3}, {survey.BowRail, at(survey.Middle), 0, 3},
+		{survey.FrameDiagonal, at(survey.Rising), 0, 2}, {survey.FrameDiagonal, at(survey.Falling), 0, 2},
+	} {
+		r := survey.Reading{What: c.what, At: c.at, Height: c.height}
+		r.Value.Measure = r.Kind().Measure
+		o, ok, err := w.observe(entryOf(r))
+		if !ok || err != nil {
+			continue
+		}
+		g := make([]float64, len(w.sol.X))
+		v := o.eq(w.sol.X, g)
+		if r.Value.Measure == survey.Length { // a tape's u grows with the length
+			r.Value.N[0] = int64(unit.FromMM(v))
+			if o, _, err = w.observe(entryOf(r)); err != nil {
+				continue
+			}
+		}
+		out = append(out, help{r, after(cov, mat.NewVecDense(frame.Unknowns, g[:frame.Unknowns]), o.u), c.minutes})
+	}
+	return out
+}
+
+// after is the covariance once one more reading with gradient g and standard
+// uncertainty u is taken: C − C·g·gᵀ·C/(u² + gᵀ·C·g).
+func after(c *mat.SymDense, g *mat.VecDense, u float64) *mat.SymDense {
+	var cg mat.VecDense
+	cg.MulVec(c, g)
+	var out mat.SymDense
+	out.SymRankOne(c, -1/(u*u+mat.Dot(g, &cg)), &cg)
+	return &out
+}
+
+func why(v *Verdict, h fit.House) string {
+	p := func(c fit.Cut) *fit.Option {
+		if i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == c }); i >= 0 {
+			return &v.Options[i]
+		}
+		return nil
+	}
+	var one float64
+	if b := p(fit.Batch); b != nil {
+		one = b.P
+	}
+	spread := fmt.Sprintf("lengths spread %.1f mm, each ±%.1f mm", v.Spread, 2*v.Sigma)
+	switch v.Cut {
+	case fit.Batch:
+		return fmt.Sprintf("%s: one stop fits all with probability %s", spread, Chance(one))
+	case fit.Graded:
+		g := p(fit.Graded)
+		return fmt.Sprintf("%s: one stop fits all with probability %s only, %d stops with %s", spread, Chance(one), g.Settings, Chance(g.P))
+	case fit.MeasureMore:
+		best := "no single reading helps enough: read the gap again at all three stations"
+		if len(v.Measure) > 0 {
+			a := v.Measure[0]
+			best = fmt.Sprintf("best next: %s, which makes it %s", a.Reading.Title(), Chance(a.PAfter))
+		}
+		return fmt.Sprintf("%s: the doubt is in the readings, not in the stair; %s", spread, best)
+	case fit.FitEach:
+		if p(fit.Batch) != nil && slices.ContainsFunc(v.Options, func(o fit.Option) bool { return o.Cut != fit.FitEach && o.Passes }) {
+			return spread + ": fitting each takes no longer than the stops and second visits"
+		}
+		return fmt.Sprintf("%s: even exact readings leave one piece in the set to misfit with probability above %s", spread, Chance(1-h.Risk))
+	}
+	return ""
+}
+
+// Chance writes a probability as a person says it: never 1 or 0 when it is
+// neither.
+func Chance(p float64) string {
+	switch {
+	case p >= 0.9995 && p < 1:
+		return "over 0.999"
+	case p > 0 && p < 0.0005:
+		return "under 0.001"
+	case p >= 0.995:
+		return fmt.Sprintf("%.3f", p)
+	}
+	return fmt.Sprintf("%.2f", p)
+}
+
+// spacers corrects the spacers of every walk.
+func (w *worker) spacers() {
+	for _, e := range w.here {
+		r := &e.Reading
+		if r.What != survey.SpacerWalk || r.Check() != nil {
+			continue
+		}
+		s := Spacer{Count: int(r.Value.N[0]), Old: unit.Length(r.Value.N[1]).MM(), Short: unit.Length(r.Value.N[2]).MM()}
+		var err error
+		if s.New, err = fit.Walk(s.Old, s.Count, s.Short); errors.Is(err, fit.ErrInput) {
+			w.note("%s (%s): %v", e.Ref.Short(), r.Title(), err)
+			continue
+		}
+		w.bay.Spacers = append(w.bay.Spacers, s)
+	}
+}

@@ -1,0 +1,259 @@
+package asfound
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"pinchrod/calc/adjust"
+	"pinchrod/calc/frame"
+	"pinchrod/calc/rules"
+	"pinchrod/survey/fieldbook"
+)
+
+// The limits of the flags follow from the work. With a joint that looks closed
+// up to j, a spindle or post w wide, n+1 fillets to a rail, and an end that
+// fits when it is up to s short or l long:
+//
+//   - An angle error d over a width w opens w·tan d at its edge, so tan d ≤ j/w
+//     is the limit of a lean, along or across, and of the pitch of a rail
+//     against its chord, which the saw is set to.
+//   - A rail's angle changes evenly from one end of a bow to the other, so its
+//     ends are off the chord by half the change: the limit of pitch bottom
+//     against top is 2·atan(j/w).
+//   - Posts not parallel by d over their height share d among n+1 spaces, so a
+//     fillet at the handrail differs from the one below it by d/(n+1): the
+//     limit of d is j·(n+1).
+//   - One stop fits lengths that spread by s+l at most. So s+l is the limit of
+//     the drift of the gap, of the belly of its middle, and of either bow.
+//   - The frame is out of square by its diagonals when they differ by more
+//     than posts leaning j/w together would make them.
+func (w *worker) flags() {
+	s := w.set
+	width := w.width
+	joint := fmt.Sprintf("a %.1f mm joint over a spindle %g mm wide", s.Joint, width)
+	if width == 0 {
+		width = defaultWidth
+		joint = fmt.Sprintf("a %.1f mm joint over a spindle taken as %g mm wide", s.Joint, width)
+	}
+	lean := s.Joint / width // tan
+	spread := s.House.Short + s.House.Long
+	one := fmt.Sprintf("what one stop covers: %.1f mm short to %.1f mm long", s.House.Short, s.House.Long)
+	a := &w.bay.Adjusted
+
+	w.slips()
+	post := func(name, which, way string, q Quantity, plus, minus string) {
+		w.judge(flagOf{
+			name: name, q: q, limit: 1000 * lean, unit: "mm/m", from: joint,
+			of:    fmt.Sprintf("%s post out of plumb %s", which, way),
+			clear: fmt.Sprintf("%s post is plumb %s: square bevels hold", which, way),
+			flag: func(v float64) string {
+				side := plus
+				if v < 0 {
+					side = minus
+				}
+				return fmt.Sprintf("%s post leans %s: plumb it, or cut the ends against it to its lean", which, side)
+			},
+			settle: fmt.Sprintf("plumb the %s post again over its full height", which),
+		})
+	}
+	post("plumb-lower", "lower", "along", a.LeanLower, "up the stair", "down the stair")
+	post("plumb-upper", "upper", "along", a.LeanUpper, "up the stair", "down the stair")
+	post("plumb-lower-across", "lower", "across", a.AcrossLower, "to the well", "from the well")
+	post("plumb-upper-across", "upper", "across", a.AcrossUpper, "to the well", "from the well")
+
+	spaces := 1.0
+	if w.bay.Layout != nil {
+		spaces = float64(w.bay.Layout.Count + 1)
+	}
+	w.judge(flagOf{
+		name: "parallel", q: w.figure(frame.RunChange(), 1), limit: s.Joint * spaces, unit: "mm",
+		from:  fmt.Sprintf("a %.1f mm joint at each of %g fillets", s.Joint, spaces),
+		of:    "run at the handrail less run at the base rail",
+		clear: "posts are parallel: base and rail fillets come alike",
+		flag: func(v float64) string {
+			return fmt.Sprintf("posts %s upwards: cut the rail fillets to their own stop", pick(v, "spread", "close"))
+		},
+		settle: "read the run at handrail height again",
+	})
+	w.judge(flagOf{
+		name: "drift", q: w.figure(frame.Drift(), 1), limit: spread, unit: "mm", from: one,
+		of:    "gap at the top less gap at the bottom",
+		clear: "rails are parallel: the gap holds from end to end",
+		flag: func(v float64) string {
+			return fmt.Sprintf("the gap %s up the stair: one spindle length will not do", pick(v, "opens", "closes"))
+		},
+		settle: "try a piece at the bottom and at the top",
+	})
+	w.judge(flagOf{
+		name: "middle-gap", q: w.figure(middleGap, 1), limit: spread, unit: "mm", from: one,
+		of:    "gap at the middle less the mean of its ends",
+		clear: "the middle agrees with the ends",
+		flag: func(v float64) string {
+			return fmt.Sprintf("the gap is %s at the middle: the middle spindles are %s", pick(v, "wider", "narrower"), pick(v, "longer", "shorter"))
+		},
+		settle: "try a piece at the middle",
+	})
+	for _, rail := range []struct {
+		name, means string
+		bow         Quantity
+		change      frame.Equation
+	}{{"base", "base rail", a.BowBase, frame.BasePitchChange()}, {"rail", "handrail", a.BowRail, frame.RailPitchChange()}} {
+		w.judge(flagOf{
+			name: "bow-" + rail.name, q: rail.bow, limit: spread, unit: "mm", from: one,
+			of:    rail.means + " off the straight at mid-run",
+			clear: fmt.Sprintf("%s is straight", rail.means),
+			flag: func(v float64) string {
+				return fmt.Sprintf("%s %s: straighten it, or take every length at its own place", rail.means, pick(v, "humps up", "sags"))
+			},
+			settle: fmt.Sprintf("read the bow of the %s off a tight line", rail.means),
+		})
+		w.judge(flagOf{
+			name: "pitch-" + rail.name, q: w.figure(rail.change, 1/degree), limit: 2 * rules.AngleLimit(s.Joint, width) / degree, unit: "°",
+			from:  joint + ", off by half the change at either end",
+			of:    fmt.Sprintf("pitch of the %s, bottom less top", rail.means),
+			clear: fmt.Sprintf("one bevel serves the whole %s", rail.means),
+			flag: func(v float64) string {
+				return fmt.Sprintf("the %s is %s at the bottom than at the top: set the bevel for each end", rail.means, pick(v, "steeper", "flatter"))
+			},
+			settle: fmt.Sprintf("read the %s's angle at bottom and top again", rail.means),
+		})
+	}
+	if w.has("frame-diagonal") {
+		grad := make([]float64, len(w.sol.X))
+		frame.OutOfSquare()(w.sol.X, grad)
+		w.judge(flagOf{
+			name: "square", q: w.figure(frame.OutOfSquare(), 1), limit: lean * math.Abs(grad[frame.IndexLeanLower]+grad[frame.IndexLeanUpper]), unit: "mm",
+			from:  joint + ", both posts leaning together",
+			of:    "difference of the diagonals beyond a true frame's",
+			clear: "the frame is square",
+			flag: func(v float64) string {
+				return fmt.Sprintf("the frame leans %s the stair: plumb the posts, or fit each spindle", pick(v, "up", "down"))
+			},
+			settle: "read both diagonals again",
+		})
+	}
+	w.opening()
+}
+
+// defaultWidth stands in for a spindle that was not read, mm; common practice,
+// no source.
+const defaultWidth = 41
+
+// middleGap is H − B: the gap at mid-run less the mean of the gaps at the posts.
+func middleGap(x, grad []float64) float64 {
+	v := frame.Unknown(frame.IndexBowRail)(x, grad) - x[frame.IndexBowBase]
+	if grad != nil {
+		grad[frame.IndexBowBase] = -1
+	}
+	return v
+}
+
+func pick(v float64, plus, minus string) string {
+	if v < 0 {
+		return minus
+	}
+	return plus
+}
+
+type flagOf struct {
+	name, of, unit, from string
+	q                    Quantity
+	limit                float64
+	clear, settle        string
+	flag                 func(v float64) string
+}
+
+// judge holds |y| against its limit; what is not known is left out, since
+// Missing names it.
+func (w *worker) judge(f flagOf) {
+	if !f.q.Known {
+		return
+	}
+	out := Flag{Name: f.name, Value: f.q.Value, U: f.q.U, Limit: f.limit, Unit: f.unit, Of: f.of, From: f.from}
+	out.State = rules.JudgeAbs(f.q.Value, f.q.U, f.limit)
+	switch out.State {
+	case rules.Clear:
+		out.Text = f.clear
+	case rules.Flag:
+		out.Text = f.flag(f.q.Value)
+	default:
+		out.Text = "cannot tell yet: " + f.settle
+	}
+	w.bay.Flags = append(w.bay.Flags, out)
+}
+
+// slips raises a flag for every suspect reading. It was set aside for the
+// figures, and only the surveyor can rule on it.
+func (w *worker) slips() {
+	for i := range w.bay.Readings {
+		r := &w.bay.Readings[i]
+		if !r.Suspect {
+			continue
+		}
+		k := r.Reading.Kind()
+		name := r.Slip
+		if name == "" {
+			name = "no usual slip fits"
+		}
+		who := r.Ref.Short()
+		if len(r.Rivals) > 0 {
+			var rivals []string
+			for _, j := range r.Rivals {
+				rivals = append(rivals, w.bay.Readings[j].Ref.Short())
+			}
+			who += " or " + strings.Join(rivals, " or ") + ", nothing tells which,"
+		}
+		w.bay.Flags = append(w.bay.Flags, Flag{
+			Name: "slip", State: rules.Flag, Value: r.Error.Value, U: r.Error.U, Unit: k.Unit(),
+			Limit: adjust.Critical * r.Error.U,
+			Of:    r.Reading.Title() + ", less what the other readings say",
+			From:  "normalised residual within 3.29 (Baarda, 0.1 % false alarms)",
+			Text:  fmt.Sprintf("%s is probably wrong (%s): read it again, then strike or keep it", who, name),
+		})
+	}
+}
+
+// opening holds the widest gap of the layout against the ball.
+func (w *worker) opening() {
+	l := w.bay.Layout
+	if l == nil {
+		if w.bay.NoLayout != "" {
+			w.bay.Flags = append(w.bay.Flags, Flag{Name: "opening", State: rules.Flag, Limit: w.set.Opening, Unit: "mm",
+				Of: "widest opening between spindles", From: "no rule profile chosen", Text: w.bay.NoLayout})
+		}
+		return
+	}
+	f := Flag{Name: "opening", Value: l.Widest.Value, U: l.Widest.U, Limit: w.set.Opening, Unit: "mm",
+		Of: "widest opening between spindles", From: "no rule profile chosen"}
+	f.State = rules.Judge(f.Value, f.U, f.Limit)
+	switch f.State {
+	case rules.Clear:
+		f.Text = fmt.Sprintf("no ball of %g mm passes between the spindles", f.Limit)
+	case rules.Flag:
+		f.Text = fmt.Sprintf("a ball of %g mm passes: add a spindle", f.Limit)
+	default:
+		f.Text = "cannot tell yet: read the run again"
+	}
+	w.bay.Flags = append(w.bay.Flags, f)
+}
+
+// dispute raises a flag for a reading with two standing answers.
+func dispute(d fieldbook.Disagreement) Flag {
+	var names []string
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, e := range d.Answers {
+		v := e.Reading.Value.Value()
+		low, high = min(low, v), max(high, v)
+		names = append(names, e.Ref.Short())
+	}
+	unit := ""
+	if k := d.Of.Reading.Kind(); k != nil {
+		unit = k.Unit()
+	}
+	return Flag{
+		Name: "two-answers", State: rules.Flag, Value: high - low, Unit: unit,
+		Of: d.Of.Reading.Title() + ", corrected twice", From: "one correction may stand",
+		Text: fmt.Sprintf("%s both correct %s: strike the one that is wrong", strings.Join(names, " and "), d.Of.Ref.Short()),
+	}
+}

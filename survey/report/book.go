@@ -1,0 +1,145 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// Clean makes a name from a book safe to show on a terminal.
+func Clean(s string) string { return clean(s) }
+
+// Book writes every reading of a job as a table, each flight and bay under its
+// own heading, with its U by kit. Struck and corrected readings are struck
+// through, and what was ruled stands under them.
+func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, opening float64, s Style) error {
+	p := newPage(w, s)
+	p.heading(b.Job.Name)
+	p.para("", fmt.Sprintf("%s, %d standing. ± is U = 2u.", count(len(b.Entries), "reading"), len(b.Standing())))
+	by := map[survey.Place][]*fieldbook.Entry{}
+	for i := range b.Entries {
+		e := &b.Entries[i]
+		by[e.Reading.Where] = append(by[e.Reading.Where], e)
+	}
+	for _, place := range b.Places() {
+		if len(by[place]) == 0 {
+			continue
+		}
+		p.blank()
+		p.heading(string(place))
+		name, title, value := 0, 0, 0
+		for _, e := range by[place] {
+			name, title, value = max(name, width(e.Ref.Short())), max(title, width(e.Reading.Title())), max(value, width(valueOf(e, kit)))
+		}
+		for _, e := range by[place] {
+			p.entry(e, kit, name, title, value)
+		}
+	}
+	p.blank()
+	p.para("", Caution(opening))
+	return p.err
+}
+
+func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int) {
+	id, t, v := e.Ref.Short(), clean(e.Reading.Title()), clean(valueOf(e, kit))
+	stands := e.Stands()
+	rest := clean(strings.Join(nonEmpty(e.Reading.By, when(e), e.Reading.Tool, e.Reading.Note), ", "))
+	indent := "  " + pad("", name) + "  "
+	// Of the columns, the last goes under the others where it has no room.
+	wide := 2 + name + 2 + title + 2 + value + 2
+	switch {
+	case p.style.Width >= wide+12:
+		p.para("  "+pad(id, name)+"  "+pad(p.struck(t, !stands), title+p.marks(stands))+"  "+pad(p.struck(v, !stands), value+p.marks(stands))+"  ", rest)
+	case p.style.Width >= wide:
+		p.line("  " + pad(id, name) + "  " + pad(p.struck(t, !stands), title+p.marks(stands)) + "  " + p.struck(v, !stands))
+		if rest != "" {
+			p.para(indent, rest)
+		}
+	default:
+		for i, l := range wrap(t, p.style.Width-width(indent)-4) {
+			lead := indent
+			if i == 0 {
+				lead = "  " + pad(id, name) + "  "
+			}
+			p.line(lead + p.struck(l, !stands))
+		}
+		for _, l := range wrap(v, p.style.Width-width(indent)-4) {
+			p.line(indent + p.struck(l, !stands))
+		}
+		if rest != "" {
+			p.para(indent, rest)
+		}
+	}
+	for _, r := range e.Struck {
+		p.para(indent+"struck: ", strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
+	}
+	if len(e.Fixed) > 0 {
+		var names []string
+		for _, f := range e.Fixed {
+			names = append(names, f.Short())
+		}
+		p.para(indent+"corrected by ", strings.Join(names, " and "))
+	}
+	if e.Newer {
+		p.para(indent, "written by a newer version: kept, not used")
+	}
+}
+
+// struck draws a line through text: by the terminal where it can, else by a
+// pair of tildes on either side.
+func (p *page) struck(s string, struck bool) string {
+	switch {
+	case !struck:
+		return s
+	case p.style.Colour:
+		return p.sgr(sgrStruck, s)
+	}
+	return "~~" + s + "~~"
+}
+
+// marks is how many columns struck takes on top of the text, which a row that
+// stands leaves empty so that the columns agree.
+func (p *page) marks(bool) int {
+	if p.style.Colour {
+		return 0
+	}
+	return 4
+}
+
+func valueOf(e *fieldbook.Entry, kit survey.Kit) string {
+	r := &e.Reading
+	k := r.Kind()
+	if k == nil {
+		return r.Text
+	}
+	v := r.Value.String()
+	if r.Check() != nil {
+		return v + " (not believable, not used)"
+	}
+	u, err := r.StandardU(kit)
+	if err != nil || k.Measure == survey.Section {
+		return v
+	}
+	unit := k.Unit()
+	return v + " ±" + fixed(2*u, decimals(u)) + spaced(unit)
+}
+
+func when(e *fieldbook.Entry) string {
+	if e.Reading.When != "" {
+		return e.Reading.When
+	}
+	return ""
+}
+
+func nonEmpty(s ...string) []string {
+	var out []string
+	for _, v := range s {
+		if strings.TrimSpace(v) != "" {
+			out = append(out, v)
+		}
+	}
+	return out
+}

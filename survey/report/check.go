@@ -1,0 +1,255 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/rules"
+	"pinchrod/survey/asfound"
+)
+
+// Check writes the page of a job: for each bay what is out, by how much, how
+// sure, and what to do.
+func Check(w io.Writer, f *asfound.Findings, s Style) error {
+	p := newPage(w, s)
+	p.heading(clean(f.Job) + ", as found")
+	p.para("", "± is U = 2u: the true figure is within it 95 times in 100.")
+	for i := range f.Flights {
+		p.flight(&f.Flights[i])
+	}
+	for i := range f.Bays {
+		p.bay(&f.Bays[i])
+	}
+	if len(f.Bays) == 0 {
+		p.blank()
+		p.para("", "No bay has a reading yet: write them in the field sheet as FLIGHT/BAY, such as F1/left.")
+	}
+	p.blank()
+	p.para("", Caution(f.Opening))
+	return p.err
+}
+
+func (p *page) flight(f *asfound.Flight) {
+	if f.Readings == 0 && len(f.Flags) == 0 {
+		return
+	}
+	p.blank()
+	p.heading(string(f.Place))
+	p.para("  ", fmt.Sprintf("%s of the flight itself in the book; flights are not judged by this version.", count(f.Readings, "reading")))
+	p.flags(f.Flags)
+}
+
+func (p *page) bay(b *asfound.Bay) {
+	p.blank()
+	p.heading(string(b.Place))
+	p.flags(b.Flags)
+	p.cutting(b)
+	p.found(b)
+	p.doubt(b)
+}
+
+// label is the left column of a bay's block.
+func (p *page) label(s string) string {
+	if p.narrow() {
+		return pad("  "+s, 11)
+	}
+	return pad("  "+s, 16)
+}
+
+func (p *page) flags(flags []asfound.Flag) {
+	order := map[rules.State]int{rules.Flag: 0, rules.Unsure: 1, rules.Clear: 2}
+	flags = slices.Clone(flags)
+	slices.SortStableFunc(flags, func(a, b asfound.Flag) int { return order[a.State] - order[b.State] })
+	for _, f := range flags {
+		mark := map[rules.State]string{
+			rules.Flag: p.sgr(sgrRed, "FLAG"), rules.Unsure: p.sgr(sgrYellow, "unsure"), rules.Clear: "clear",
+		}[f.State]
+		p.flag(mark, f)
+	}
+}
+
+func (p *page) flag(mark string, f asfound.Flag) {
+	fig := signed(asfound.Quantity{Value: f.Value, U: f.U, Known: true}, f.Unit)
+	if f.Name == "opening" || f.Name == "two-answers" {
+		fig = strings.TrimPrefix(fig, "+")
+	}
+	switch {
+	case f.Name == "two-answers":
+		fig = strings.Replace(fig, "±0.0 ", "", 1) + " apart"
+	case f.Name == "opening" && f.Value == 0:
+		fig = "no layout"
+	}
+	limit := fmt.Sprintf("limit %s%s", fixed(f.Limit, 1), spaced(f.Unit))
+	if f.Limit == 0 {
+		limit = ""
+	}
+	if p.narrow() {
+		p.para("  "+pad(mark, 7), f.Name)
+		p.para("         ", fig)
+		if limit != "" {
+			p.para("         ", limit)
+		}
+	} else {
+		p.line("  " + pad(mark, 7) + " " + pad(f.Name, 19) + " " + pad(fig, 20) + " " + limit)
+	}
+	if f.State != rules.Clear {
+		p.para(pad("", p.under()), f.Of+". "+sentence(f.Text))
+	}
+}
+
+// under is the column that sentences stand in.
+func (p *page) under() int {
+	if p.narrow() {
+		return 4
+	}
+	return 10
+}
+
+func sentence(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}
+
+// cutting says how many spindles go where and how the pieces are cut.
+func (p *page) cutting(b *asfound.Bay) {
+	l := b.Layout
+	if l == nil {
+		return
+	}
+	p.para(p.label("spacing"), fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s%s",
+		count(l.Count, "spindle"), plain(l.Width), figure(l.Clear, "mm"), figure(l.Widest, "mm"), runnerUp(l)))
+	for _, k := range []struct {
+		name string
+		v    *asfound.Verdict
+	}{{"spindles", b.Spindles}, {"base fillets", b.BaseFillets}, {"rail fillets", b.RailFillets}} {
+		if k.v == nil {
+			continue
+		}
+		p.para(p.label(k.name), p.bold(string(k.v.Cut))+": "+settings(k.v)+". "+sentence(k.v.Why))
+	}
+	if b.NoPieces != "" {
+		p.para(p.label("pieces"), "not all: "+b.NoPieces)
+	}
+	for _, s := range b.Spacers {
+		p.para(p.label("spacers"), fmt.Sprintf("%d of %s mm end %s mm %s: cut them %s mm",
+			s.Count, plain(s.Old), plain(max(s.Short, -s.Short)), shortOver(s.Short), plain(s.New)))
+	}
+}
+
+func shortOver(v float64) string {
+	if v < 0 {
+		return "over"
+	}
+	return "short"
+}
+
+func runnerUp(l *asfound.Layout) string {
+	if l.RunnerUp == nil {
+		return ""
+	}
+	return fmt.Sprintf(" (%d would leave %s mm)", l.RunnerUp.Count, fixed(l.RunnerUp.ClearGap, 1))
+}
+
+// settings says where the stops go.
+func settings(v *asfound.Verdict) string {
+	i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut })
+	if i < 0 {
+		return "not yet"
+	}
+	o := v.Options[i]
+	switch v.Cut {
+	case fit.Batch:
+		return fmt.Sprintf("stop at %s mm", fixed(o.Lengths[0], 1))
+	case fit.FitEach:
+		return fmt.Sprintf("blanks of %s mm, trimmed on site", fixed(o.Lengths[0], 1))
+	}
+	// The pieces of a group stand together or not; say the numbers.
+	var parts []string
+	for g := range o.Settings {
+		var pieces []int
+		length := 0.0
+		for k, of := range o.Group {
+			if of == g {
+				pieces, length = append(pieces, k+1), o.Lengths[k]
+			}
+		}
+		parts = append(parts, fmt.Sprintf("%s mm for %s", fixed(length, 1), ranges(pieces)))
+	}
+	return "stops at " + strings.Join(parts, ", ")
+}
+
+// ranges writes 1, 2, 3, 5 as "1-3, 5".
+func ranges(n []int) string {
+	var b strings.Builder
+	for i := 0; i < len(n); {
+		j := i
+		for j+1 < len(n) && n[j+1] == n[j]+1 {
+			j++
+		}
+		if b.Len() > 0 {
+			b.WriteString(" and ")
+		}
+		fmt.Fprint(&b, n[i])
+		if j > i {
+			fmt.Fprintf(&b, "-%d", n[j])
+		}
+		i = j + 1
+	}
+	return "no. " + b.String()
+}
+
+// found are the adjusted figures.
+func (p *page) found(b *asfound.Bay) {
+	a := b.Adjusted
+	if b.Chi2 == nil {
+		return
+	}
+	p.para(p.label("run"), figure(a.Run, "mm"))
+	p.para(p.label("pitch"), fmt.Sprintf("base rail %s, handrail %s", figure(a.BaseAngle, "°"), figure(a.RailAngle, "°")))
+	p.para(p.label("gap"), fmt.Sprintf("bottom %s, middle %s, top %s", figure(a.GapBottom, "mm"), figure(a.GapMiddle, "mm"), figure(a.GapTop, "mm")))
+	if c := b.Chi2; c.DOF > 0 {
+		verdict := "they agree as well as their uncertainties say"
+		if c.P < 0.01 {
+			verdict = "they agree worse than their uncertainties say: trust ± less, look for a slip"
+		}
+		suspects := 0
+		for i := range b.Readings {
+			if b.Readings[i].Suspect {
+				suspects++
+			}
+		}
+		aside := ""
+		if suspects > 0 {
+			aside = fmt.Sprintf(", %d set aside as suspect", suspects)
+		}
+		p.para(p.label("readings"), fmt.Sprintf("%d adjusted%s; %s (chi-square %.1f for %d degrees of freedom, p %s)",
+			len(b.Readings)-suspects, aside, verdict, c.Value, c.DOF, asfound.Chance(c.P)))
+	}
+}
+
+// doubt is what the figures rest on, and what they lack.
+func (p *page) doubt(b *asfound.Bay) {
+	for i := range b.Readings {
+		if r := &b.Readings[i]; r.Unchecked {
+			p.para(p.label("unchecked"), fmt.Sprintf("%s %s: a slip in it would not be seen; %s would check it", r.Ref.Short(), r.Reading.Title(), r.Check))
+		}
+	}
+	for _, m := range b.Missing {
+		p.para(p.label("missing"), fmt.Sprintf("%s: %s", m.Title(), m.Why))
+	}
+	for _, n := range b.Notes {
+		p.para(p.label("note"), n)
+	}
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}

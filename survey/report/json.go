@@ -1,0 +1,222 @@
+package report
+
+import (
+	"encoding/json"
+	"io"
+	"math"
+
+	"pinchrod/survey/asfound"
+)
+
+// The machine-readable answer. Names are a contract: extend, never rename.
+type (
+	jsonFindings struct {
+		Job     string       `json:"job"`
+		Flights []jsonFlight `json:"flights"`
+		Bays    []jsonBay    `json:"bays"`
+	}
+	jsonFlight struct {
+		Flight string     `json:"flight"`
+		Flags  []jsonFlag `json:"flags"`
+	}
+	jsonBay struct {
+		Bay      string        `json:"bay"`
+		Adjusted jsonAdjusted  `json:"adjusted"`
+		Chi2     *jsonChi2     `json:"chi2"`
+		Readings []jsonReading `json:"readings"`
+		Flags    []jsonFlag    `json:"flags"`
+		Layout   *jsonLayout   `json:"layout"`
+		Verdict  jsonVerdicts  `json:"verdict"`
+	}
+	jsonAdjusted struct {
+		Run       *jsonQuantity `json:"run"`
+		LeanLower *jsonQuantity `json:"lean_lower"`
+		LeanUpper *jsonQuantity `json:"lean_upper"`
+		BaseAngle *jsonQuantity `json:"base_angle"`
+		RailAngle *jsonQuantity `json:"rail_angle"`
+		GapBottom *jsonQuantity `json:"gap_bottom"`
+		GapMiddle *jsonQuantity `json:"gap_middle"`
+		GapTop    *jsonQuantity `json:"gap_top"`
+		BowBase   *jsonQuantity `json:"bow_base"`
+		BowRail   *jsonQuantity `json:"bow_rail"`
+	}
+	jsonQuantity struct {
+		Value number `json:"value"`
+		U     number `json:"u"`
+	}
+	jsonChi2 struct {
+		Value number `json:"value"`
+		DOF   int    `json:"dof"`
+		P     number `json:"p"`
+	}
+	jsonReading struct {
+		ID          string  `json:"id"`
+		What        string  `json:"what"`
+		At          *string `json:"at"`
+		Height      *number `json:"height,omitempty"`
+		Value       number  `json:"value"`
+		Residual    number  `json:"residual"`
+		Redundancy  number  `json:"redundancy"`
+		W           number  `json:"w"`
+		Suspect     bool    `json:"suspect"`
+		LikelyError *number `json:"likely_error"`
+		Slip        *string `json:"slip"`
+	}
+	jsonFlag struct {
+		Flag  string `json:"flag"`
+		State string `json:"state"`
+		Value number `json:"value"`
+		U     number `json:"u"`
+		Limit number `json:"limit"`
+		Unit  string `json:"unit"`
+		Text  string `json:"text"`
+	}
+	jsonLayout struct {
+		Count     int           `json:"count"`
+		ClearGap  jsonQuantity  `json:"clear_gap"`
+		WidestGap jsonQuantity  `json:"widest_gap"`
+		Stations  []number      `json:"stations"`
+		Bevel     *jsonQuantity `json:"bevel"`
+	}
+	jsonVerdicts struct {
+		Spindles    *jsonVerdict `json:"spindles"`
+		BaseFillets *jsonVerdict `json:"base_fillets"`
+		RailFillets *jsonVerdict `json:"rail_fillets"`
+	}
+	jsonVerdict struct {
+		Cut     string        `json:"cut"`
+		Why     string        `json:"why"`
+		Options []jsonOption  `json:"options"`
+		Measure []jsonMeasure `json:"measure"`
+	}
+	jsonOption struct {
+		Cut      string   `json:"cut"`
+		PAllFit  number   `json:"p_all_fit"`
+		PError   number   `json:"p_error"`
+		Lengths  []number `json:"lengths"`
+		Settings int      `json:"settings"`
+		Minutes  number   `json:"minutes"`
+	}
+	jsonMeasure struct {
+		What   string  `json:"what"`
+		At     *string `json:"at"`
+		Height *number `json:"height,omitempty"`
+		PAfter number  `json:"p_after"`
+	}
+)
+
+// number is a float64 written to a millionth, which is a nanometre: more would
+// be the noise of the arithmetic.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	v := math.Round(float64(n)*1e6) / 1e6
+	if v == 0 {
+		v = 0 // no minus before nought
+	}
+	return json.Marshal(v)
+}
+
+// JSON writes the machine-readable answer: lengths in mm, angles in degrees,
+// leans in mm per m, u one standard uncertainty. What is not known is null.
+func JSON(w io.Writer, f *asfound.Findings) error {
+	out := jsonFindings{Job: f.Job, Flights: []jsonFlight{}, Bays: []jsonBay{}}
+	for i := range f.Flights {
+		out.Flights = append(out.Flights, jsonFlight{string(f.Flights[i].Place), flagsJSON(f.Flights[i].Flags)})
+	}
+	for i := range f.Bays {
+		out.Bays = append(out.Bays, bayJSON(&f.Bays[i]))
+	}
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	return e.Encode(out)
+}
+
+func bayJSON(b *asfound.Bay) jsonBay {
+	a := b.Adjusted
+	out := jsonBay{
+		Bay: string(b.Place),
+		Adjusted: jsonAdjusted{
+			quantity(a.Run), quantity(a.LeanLower), quantity(a.LeanUpper), quantity(a.BaseAngle), quantity(a.RailAngle),
+			quantity(a.GapBottom), quantity(a.GapMiddle), quantity(a.GapTop), quantity(a.BowBase), quantity(a.BowRail),
+		},
+		Readings: []jsonReading{}, Flags: flagsJSON(b.Flags),
+		Verdict: jsonVerdicts{verdict(b.Spindles), verdict(b.BaseFillets), verdict(b.RailFillets)},
+	}
+	if c := b.Chi2; c != nil {
+		out.Chi2 = &jsonChi2{number(c.Value), c.DOF, number(c.P)}
+	}
+	for i := range b.Readings {
+		out.Readings = append(out.Readings, reading(&b.Readings[i]))
+	}
+	if l := b.Layout; l != nil {
+		out.Layout = &jsonLayout{l.Count, *quantity(l.Clear), *quantity(l.Widest), numbers(l.Stations), quantity(l.Bevel)}
+	}
+	return out
+}
+
+func quantity(q asfound.Quantity) *jsonQuantity {
+	if !q.Known {
+		return nil
+	}
+	return &jsonQuantity{number(q.Value), number(q.U)}
+}
+
+func numbers(v []float64) []number {
+	out := make([]number, len(v))
+	for i := range v {
+		out[i] = number(v[i])
+	}
+	return out
+}
+
+func text(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
+func reading(r *asfound.Result) jsonReading {
+	out := jsonReading{
+		ID: r.Ref.String(), What: string(r.Reading.What), At: text(r.Reading.At.String()), Value: number(r.Value),
+		Residual: number(r.Residual), Redundancy: number(r.Redundancy), W: number(r.W), Suspect: r.Suspect, Slip: text(r.Slip),
+	}
+	if k := r.Reading.Kind(); k != nil && k.Height {
+		h := number(r.Reading.Height.MM())
+		out.Height = &h
+	}
+	if r.Error.Known {
+		e := number(r.Error.Value)
+		out.LikelyError = &e
+	}
+	return out
+}
+
+func flagsJSON(flags []asfound.Flag) []jsonFlag {
+	out := []jsonFlag{}
+	for _, f := range flags {
+		out = append(out, jsonFlag{f.Name, string(f.State), number(f.Value), number(f.U), number(f.Limit), f.Unit, f.Text})
+	}
+	return out
+}
+
+func verdict(v *asfound.Verdict) *jsonVerdict {
+	if v == nil {
+		return nil
+	}
+	out := &jsonVerdict{Cut: string(v.Cut), Why: v.Why, Options: []jsonOption{}, Measure: []jsonMeasure{}}
+	for _, o := range v.Options {
+		out.Options = append(out.Options, jsonOption{string(o.Cut), number(o.P), number(o.PError), numbers(o.Lengths), o.Settings, number(o.Minutes)})
+	}
+	for _, m := range v.Measure {
+		j := jsonMeasure{What: string(m.Reading.What), At: text(m.Reading.At.String()), PAfter: number(m.PAfter)}
+		if k := m.Reading.Kind(); k != nil && k.Height {
+			h := number(m.Reading.Height.MM())
+			j.Height = &h
+		}
+		out.Measure = append(out.Measure, j)
+	}
+	return out
+}
