@@ -1,8 +1,10 @@
 package asfound
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -21,16 +23,25 @@ const (
 	hookThickness     = 1.2
 )
 
+// Two slips are told apart when the error is nearer to one by slipApart of its
+// standard uncertainties: the likelihoods of normal errors d and d+1 away differ
+// by a factor of e^(d+½), which at d = ½ is 2.7. Else both are named.
+const slipApart = 1
+
 // usualSlip names the slip nearest to a likely error e (reading less what the
 // others say, standard uncertainty ue) of a reading of value v, all in the
-// reading's own unit. elsewhere are the values the reading would have in other
-// places, with what that slip is called. It is empty when no usual slip fits.
+// reading's own unit; where a second is about as near, that one as well.
+// elsewhere are the values the reading would have in other places, with what
+// that slip is called. It is empty when no usual slip fits.
 func usualSlip(r *survey.Reading, v, e, ue float64, elsewhere []place) string {
-	best, bestAt := "", slipReach
-	near := float64(bestAt)
+	type slip struct {
+		name string
+		away float64
+	}
+	var fits []slip
 	try := func(size float64, name string) {
-		if d := math.Abs(e-size) / ue; d < near {
-			near, best = d, name
+		if d := math.Abs(e-size) / ue; d <= slipReach {
+			fits = append(fits, slip{name, d})
 		}
 	}
 	k := r.Kind()
@@ -65,7 +76,14 @@ func usualSlip(r *survey.Reading, v, e, ue float64, elsewhere []place) string {
 			try(-hookThickness, "the end hook pulled where it should push")
 		}
 	}
-	return best
+	slices.SortStableFunc(fits, func(a, b slip) int { return cmp.Compare(a.away, b.away) })
+	switch {
+	case len(fits) == 0:
+		return ""
+	case len(fits) > 1 && fits[1].away-fits[0].away < slipApart:
+		return fits[0].name + ", or " + fits[1].name
+	}
+	return fits[0].name
 }
 
 type place struct {
