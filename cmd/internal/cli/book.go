@@ -15,12 +15,12 @@ import (
 )
 
 type bookOptions struct {
-	env  *env
+	env  *Env
 	book *bookFlag
 	job  string
 }
 
-func newBook(e *env, b *bookFlag) *cobra.Command {
+func newBook(e *Env, b *bookFlag) *cobra.Command {
 	o := &bookOptions{env: e, book: b}
 	c := &cobra.Command{
 		Use:   "book [--job NAME]",
@@ -57,7 +57,7 @@ func (o *bookOptions) list() error {
 	return s.View(func(kv store.KV) error {
 		jobs, err := fieldbook.Jobs(kv)
 		for _, j := range jobs {
-			fmt.Fprintf(o.env.out, "%s  %s\n", j.Since.Format("2006-01-02 15:04"), report.Clean(j.Name))
+			fmt.Fprintf(o.env.Out, "%s  %s\n", j.Since.Format("2006-01-02 15:04"), report.Clean(j.Name))
 		}
 		if len(jobs) == 0 && err == nil {
 			o.env.say("the book is empty: import a field sheet")

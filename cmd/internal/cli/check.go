@@ -11,14 +11,14 @@ import (
 )
 
 type checkOptions struct {
-	env  *env
+	env  *Env
 	book *bookFlag
 	job  string
 	json bool
 	set  asfound.Settings
 }
 
-func newCheck(e *env, b *bookFlag) *cobra.Command {
+func newCheck(e *Env, b *bookFlag) *cobra.Command {
 	o := &checkOptions{env: e, book: b, set: asfound.Defaults()}
 	c := &cobra.Command{
 		Use:   "check --job NAME",
@@ -58,7 +58,7 @@ func (o *checkOptions) run() error {
 	}
 	found := asfound.Work(book, o.set)
 	if o.json {
-		err = report.JSON(o.env.out, found)
+		err = report.JSON(o.env.Out, found)
 	} else {
 		err = o.env.show(func(w io.Writer, s report.Style) error { return report.Check(w, found, s) })
 	}

@@ -45,15 +45,16 @@ var (
 	errFlagged = errors.New("something is flagged") // said on the page already
 )
 
-// env is the world a command runs in; tests have one of their own.
-type env struct {
-	in       io.Reader
-	out, err io.Writer
-	getenv   func(string) string
-	now      func() time.Time
-	random   io.Reader // nil means the system's
-	terminal func() (columns, rows int, ok bool)
-	plain    bool // --plain
+// Env is the world a command runs in; tests have one of their own.
+type Env struct {
+	In       io.Reader
+	Out, Err io.Writer
+	Getenv   func(string) string
+	Now      func() time.Time
+	Rand     io.Reader                           // nil means the system's
+	Terminal func() (columns, rows int, ok bool) // of Out; ok false when it is none
+
+	plain bool // --plain
 }
 
 // Main runs the command line of the process and gives its exit code. The first
@@ -62,37 +63,38 @@ func Main() int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	context.AfterFunc(ctx, stop)
-	e := &env{in: os.Stdin, out: os.Stdout, err: os.Stderr, getenv: os.Getenv, now: time.Now, terminal: terminalSize}
-	return e.run(ctx, os.Args[1:])
+	e := &Env{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv, Now: time.Now, Terminal: terminalSize}
+	return e.Run(ctx, os.Args[1:])
 }
 
-func (e *env) run(ctx context.Context, args []string) int {
+// Run runs one command line and gives its exit code.
+func (e *Env) Run(ctx context.Context, args []string) int {
 	root := newRoot(e)
 	root.SetArgs(args)
-	root.SetIn(e.in)
-	root.SetOut(e.out)
-	root.SetErr(e.err)
+	root.SetIn(e.In)
+	root.SetOut(e.Out)
+	root.SetErr(e.Err)
 	return e.exit(ctx, root.ExecuteContext(ctx))
 }
 
 // exit says what went wrong and gives the code for it.
-func (e *env) exit(ctx context.Context, err error) int {
+func (e *Env) exit(ctx context.Context, err error) int {
 	switch {
 	case err == nil:
 		return exitDone
 	case errors.Is(err, errFlagged):
 		return exitFlagged
 	case ctx.Err() != nil:
-		fmt.Fprintln(e.err, "pinchrod: interrupted; what was written stays written")
+		fmt.Fprintln(e.Err, "pinchrod: interrupted; what was written stays written")
 		return exitInterrupted
 	}
 	var report sheet.Report
 	if errors.As(err, &report) {
-		fmt.Fprintf(e.err, "%v\n", report)
-		fmt.Fprintf(e.err, "pinchrod: %d wrong in the sheet, and nothing was taken: mend it and import again\n", len(report))
+		fmt.Fprintf(e.Err, "%v\n", report)
+		fmt.Fprintf(e.Err, "pinchrod: %d wrong in the sheet, and nothing was taken: mend it and import again\n", len(report))
 		return exitUsage
 	}
-	fmt.Fprintf(e.err, "pinchrod: %v\n", err)
+	fmt.Fprintf(e.Err, "pinchrod: %v\n", err)
 	switch {
 	case errors.Is(err, store.ErrInUse):
 		return exitInUse
@@ -106,7 +108,7 @@ func (e *env) exit(ctx context.Context, err error) int {
 	return exitFailed
 }
 
-func newRoot(e *env) *cobra.Command {
+func newRoot(e *Env) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "pinchrod",
 		Short: "a field book for fitting balustrade to a stair that stands",
@@ -138,10 +140,14 @@ Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
 	return root
 }
 
-// usage makes a wrong number of arguments a wrong call.
+// usage makes a wrong number of arguments, or a flag left out, a wrong call.
 func usage(f cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if err := f(c, args); err != nil {
+		err := f(c, args)
+		if err == nil {
+			err = c.ValidateRequiredFlags()
+		}
+		if err != nil {
 			return fmt.Errorf("%w: %w; see %s --help", errUsage, err, c.CommandPath())
 		}
 		return nil
@@ -150,7 +156,7 @@ func usage(f cobra.PositionalArgs) cobra.PositionalArgs {
 
 // bookFlag finds the store.
 type bookFlag struct {
-	env  *env
+	env  *Env
 	path string
 }
 
@@ -160,10 +166,10 @@ func (b *bookFlag) file() (string, error) {
 	if b.path != "" {
 		return b.path, nil
 	}
-	if p := b.env.getenv("PINCHROD_BOOK"); p != "" {
+	if p := b.env.Getenv("PINCHROD_BOOK"); p != "" {
 		return p, nil
 	}
-	dir, err := dataFolder(b.env.getenv)
+	dir, err := dataFolder(b.env.Getenv)
 	if err != nil {
 		return "", err
 	}
@@ -198,8 +204,8 @@ func (projector) Project(kv store.KV, p journal.Page) error {
 	return fieldbook.Project(kv, p)
 }
 
-func (e *env) options() store.Options {
-	return store.Options{Now: e.now, Rand: e.random, Projector: projector{}}
+func (e *Env) options() store.Options {
+	return store.Options{Now: e.Now, Rand: e.Rand, Projector: projector{}}
 }
 
 // open opens the store there is.
@@ -241,18 +247,18 @@ func loadFrom(s *store.Store, name string) (*fieldbook.Book, error) {
 }
 
 // newID makes the ID of a job.
-func (e *env) newID() (journal.ID, error) {
-	random := e.random
+func (e *Env) newID() (journal.ID, error) {
+	random := e.Rand
 	if random == nil {
 		random = rand.Reader
 	}
-	return journal.NewID(e.now(), random)
+	return journal.NewID(e.Now(), random)
 }
 
 // write appends one page to a job's log and gives its name. A clock that
 // stepped back is worth a word: nothing is ordered by it, but times on the page
 // will look odd.
-func (e *env) write(s *store.Store, job journal.ID, p survey.Payload) (journal.Ref, error) {
+func (e *Env) write(s *store.Store, job journal.ID, p survey.Payload) (journal.Ref, error) {
 	b, err := p.Encode()
 	if err != nil {
 		return journal.Ref{}, err

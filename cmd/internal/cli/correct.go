@@ -10,12 +10,12 @@ import (
 )
 
 type correctOptions struct {
-	env                         *env
+	env                         *Env
 	book                        *bookFlag
 	id, job, value, u, note, by string
 }
 
-func newCorrect(e *env, b *bookFlag) *cobra.Command {
+func newCorrect(e *Env, b *bookFlag) *cobra.Command {
 	o := &correctOptions{env: e, book: b}
 	c := &cobra.Command{
 		Use:   "correct ID --value VALUE",
@@ -61,7 +61,7 @@ func (o *correctOptions) run() error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(o.env.out, "%s %s stands in place of %s %s\n", ref.Short(), r.Value, e.Ref.Short(), e.Reading.Value)
+	fmt.Fprintf(o.env.Out, "%s %s stands in place of %s %s\n", ref.Short(), r.Value, e.Ref.Short(), e.Reading.Value)
 	if len(e.Fixed) > 0 {
 		o.env.say("note: %s corrects it too, and both stand: strike the one that is wrong", e.Fixed[0].Short())
 	}

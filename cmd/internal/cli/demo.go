@@ -29,11 +29,11 @@ var demoSheet []byte
 const demoJob = "3 Ropewalk Terrace (invented)"
 
 type demoOptions struct {
-	env  *env
+	env  *Env
 	json bool
 }
 
-func newDemo(e *env) *cobra.Command {
+func newDemo(e *Env) *cobra.Command {
 	o := &demoOptions{env: e}
 	c := &cobra.Command{
 		Use:   "demo",
@@ -73,7 +73,7 @@ func (o *demoOptions) run() (err error) {
 	}
 	found := asfound.Work(book, asfound.Defaults())
 	if o.json {
-		return report.JSON(o.env.out, found)
+		return report.JSON(o.env.Out, found)
 	}
 	o.env.say("%d readings of an invented stair, in a temporary book", n)
 	return o.env.show(func(w io.Writer, s report.Style) error { return report.Check(w, found, s) })

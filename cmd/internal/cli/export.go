@@ -11,12 +11,12 @@ import (
 )
 
 type exportOptions struct {
-	env  *env
+	env  *Env
 	book *bookFlag
 	job  string
 }
 
-func newExport(e *env, b *bookFlag) *cobra.Command {
+func newExport(e *Env, b *bookFlag) *cobra.Command {
 	o := &exportOptions{env: e, book: b}
 	c := &cobra.Command{
 		Use:   "export --job NAME",
@@ -49,7 +49,7 @@ func (o *exportOptions) run() error {
 	if err := sheet.Write(&out, rows); err != nil {
 		return err
 	}
-	if _, err := o.env.out.Write(out.Bytes()); err != nil {
+	if _, err := o.env.Out.Write(out.Bytes()); err != nil {
 		return fmt.Errorf("writing the sheet: %w", err)
 	}
 	if n := len(book.Entries) - len(rows) - newer; n > 0 {

@@ -17,13 +17,13 @@ import (
 )
 
 type importOptions struct {
-	env   *env
+	env   *Env
 	book  *bookFlag
 	sheet string
 	job   string
 }
 
-func newImport(e *env, b *bookFlag) *cobra.Command {
+func newImport(e *Env, b *bookFlag) *cobra.Command {
 	o := &importOptions{env: e, book: b}
 	c := &cobra.Command{
 		Use:   "import SHEET.csv --job NAME",
@@ -67,12 +67,12 @@ func (o *importOptions) run() error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(o.env.out, "%d readings taken into job %q, %d were there already\n", added, name, len(rows)-added)
+	fmt.Fprintf(o.env.Out, "%d readings taken into job %q, %d were there already\n", added, name, len(rows)-added)
 	return nil
 }
 
 func (o *importOptions) read() ([]survey.Reading, error) {
-	in := o.env.in
+	in := o.env.In
 	if o.sheet != "-" {
 		f, err := os.Open(o.sheet)
 		if err != nil {
@@ -116,7 +116,7 @@ func (o *importOptions) openOrCreate() (*store.Store, error) {
 
 // take writes the rows that the job does not hold yet, and makes the job if
 // need be, in one page.
-func (e *env) take(s *store.Store, name string, rows []survey.Reading) (int, error) {
+func (e *Env) take(s *store.Store, name string, rows []survey.Reading) (int, error) {
 	var p survey.Payload
 	var id journal.ID
 	book, err := loadFrom(s, name)

@@ -27,14 +27,14 @@ func terminalSize() (columns, rows int, ok bool) {
 // show writes a page as the place it goes to can take it: as wide as the
 // terminal ($COLUMNS has the last word), in colour unless NO_COLOR or --plain
 // says otherwise, and through the pager when it is longer than the screen.
-func (e *env) show(write func(io.Writer, report.Style) error) error {
-	columns, rows, terminal := e.terminal()
-	s := report.Style{Width: columns, Colour: terminal && !e.plain && e.getenv("NO_COLOR") == "" && e.getenv("TERM") != "dumb"}
-	if n, err := strconv.Atoi(e.getenv("COLUMNS")); err == nil && n > 0 {
+func (e *Env) show(write func(io.Writer, report.Style) error) error {
+	columns, rows, terminal := e.Terminal()
+	s := report.Style{Width: columns, Colour: terminal && !e.plain && e.Getenv("NO_COLOR") == "" && e.Getenv("TERM") != "dumb"}
+	if n, err := strconv.Atoi(e.Getenv("COLUMNS")); err == nil && n > 0 {
 		s.Width = n
 	}
 	if !terminal || e.plain {
-		return write(e.out, s)
+		return write(e.Out, s)
 	}
 	var page bytes.Buffer
 	if err := write(&page, s); err != nil {
@@ -43,23 +43,23 @@ func (e *env) show(write func(io.Writer, report.Style) error) error {
 	if bytes.Count(page.Bytes(), []byte("\n")) >= rows && e.pager(page.Bytes()) {
 		return nil
 	}
-	_, err := e.out.Write(page.Bytes())
+	_, err := e.Out.Write(page.Bytes())
 	return err
 }
 
 // pager hands a page to $PAGER, or to less where there is one, and tells
 // whether it was shown. An empty $PAGER means none.
-func (e *env) pager(page []byte) bool {
+func (e *Env) pager(page []byte) bool {
 	name, args := "less", []string{"-FRX"} // leave at once when it fits, pass colours, keep the page on the screen
-	if p := e.getenv("PAGER"); p != "" {
+	if p := e.Getenv("PAGER"); p != "" {
 		name, args = p, nil
 	} else if _, err := exec.LookPath(name); err != nil {
 		return false
 	}
 	c := exec.Command(name, args...)
-	c.Stdin, c.Stdout, c.Stderr = bytes.NewReader(page), e.out, e.err
+	c.Stdin, c.Stdout, c.Stderr = bytes.NewReader(page), e.Out, e.Err
 	return c.Run() == nil
 }
 
 // say tells what happened, on standard error.
-func (e *env) say(format string, a ...any) { fmt.Fprintf(e.err, format+"\n", a...) }
+func (e *Env) say(format string, a ...any) { fmt.Fprintf(e.Err, format+"\n", a...) }

@@ -9,12 +9,12 @@ import (
 )
 
 type strikeOptions struct {
-	env              *env
+	env              *Env
 	book             *bookFlag
 	id, job, why, by string
 }
 
-func newStrike(e *env, b *bookFlag) *cobra.Command {
+func newStrike(e *Env, b *bookFlag) *cobra.Command {
 	o := &strikeOptions{env: e, book: b}
 	c := &cobra.Command{
 		Use:   "strike ID --why TEXT",
@@ -59,12 +59,12 @@ func (o *strikeOptions) run() error {
 		return err
 	}
 	if len(e.Struck) > 0 {
-		fmt.Fprintf(o.env.out, "%s was struck already (%s)\n", e.Ref.Short(), e.Struck[0].Why)
+		fmt.Fprintf(o.env.Out, "%s was struck already (%s)\n", e.Ref.Short(), e.Struck[0].Why)
 		return nil
 	}
 	if _, err := o.env.write(s, book.Job.ID, survey.Payload{Strikes: []survey.Strike{{Reading: e.Ref, Why: why, By: by}}}); err != nil {
 		return err
 	}
-	fmt.Fprintf(o.env.out, "struck %s, %s %s, in job %q\n", e.Ref.Short(), e.Reading.Title(), e.Reading.Value, book.Job.Name)
+	fmt.Fprintf(o.env.Out, "struck %s, %s %s, in job %q\n", e.Ref.Short(), e.Reading.Title(), e.Reading.Value, book.Job.Name)
 	return nil
 }

@@ -9,11 +9,11 @@ import (
 )
 
 type verifyOptions struct {
-	env  *env
+	env  *Env
 	book *bookFlag
 }
 
-func newVerify(e *env, b *bookFlag) *cobra.Command {
+func newVerify(e *Env, b *bookFlag) *cobra.Command {
 	o := &verifyOptions{env: e, book: b}
 	return &cobra.Command{
 		Use:   "verify",
@@ -38,40 +38,40 @@ func (o *verifyOptions) run() error {
 		if l.Own {
 			whose = "this device's"
 		}
-		fmt.Fprintf(o.env.out, "%s  %s log: %d pages, %d signed heads verified\n", l.Device.Tag(), whose, l.Pages, l.Heads)
+		fmt.Fprintf(o.env.Out, "%s  %s log: %d pages, %d signed heads verified\n", l.Device.Tag(), whose, l.Pages, l.Heads)
 		if l.Withheld > 0 {
-			fmt.Fprintf(o.env.out, "    %d pages known by their hash only\n", l.Withheld)
+			fmt.Fprintf(o.env.Out, "    %d pages known by their hash only\n", l.Withheld)
 		}
 		if l.Lost > 0 {
-			fmt.Fprintf(o.env.out, "    %d pages lost, known by their hash\n", l.Lost)
+			fmt.Fprintf(o.env.Out, "    %d pages lost, known by their hash\n", l.Lost)
 		}
 		for _, g := range l.Gaps {
-			fmt.Fprintf(o.env.out, "    pages %d to %d lost\n", g.From, g.To)
+			fmt.Fprintf(o.env.Out, "    pages %d to %d lost\n", g.From, g.To)
 		}
 		if l.ClockBack > 0 {
-			fmt.Fprintf(o.env.out, "    the clock stepped back before %d pages; their order is kept\n", l.ClockBack)
+			fmt.Fprintf(o.env.Out, "    the clock stepped back before %d pages; their order is kept\n", l.ClockBack)
 		}
 	}
 	if r.Forks > 0 {
-		fmt.Fprintf(o.env.out, "%d logs forked: two files wrote as one device; the evidence is kept\n", r.Forks)
+		fmt.Fprintf(o.env.Out, "%d logs forked: two files wrote as one device; the evidence is kept\n", r.Forks)
 	}
 	if err != nil {
 		for _, p := range r.Problems {
-			fmt.Fprintf(o.env.out, "%v\n", p)
+			fmt.Fprintf(o.env.Out, "%v\n", p)
 		}
 		return fmt.Errorf("%w; stop writing to it, and run recover %s --to NEW", err, s.Path())
 	}
-	fmt.Fprintln(o.env.out, "everything verifies")
+	fmt.Fprintln(o.env.Out, "everything verifies")
 	return nil
 }
 
 type recoverOptions struct {
-	env      *env
+	env      *Env
 	book     *bookFlag
 	from, to string
 }
 
-func newRecover(e *env, b *bookFlag) *cobra.Command {
+func newRecover(e *Env, b *bookFlag) *cobra.Command {
 	o := &recoverOptions{env: e, book: b}
 	c := &cobra.Command{
 		Use:   "recover DAMAGED --to NEW",
@@ -98,16 +98,16 @@ func (o *recoverOptions) run() error {
 		return err
 	}
 	for _, l := range r.Logs {
-		fmt.Fprintf(o.env.out, "%s  %d pages recovered, up to page %d\n", l.Device.Tag(), l.Recovered, l.Head.Seq)
+		fmt.Fprintf(o.env.Out, "%s  %d pages recovered, up to page %d\n", l.Device.Tag(), l.Recovered, l.Head.Seq)
 		for _, g := range l.Lost {
-			fmt.Fprintf(o.env.out, "    pages %d to %d lost\n", g.From, g.To)
+			fmt.Fprintf(o.env.Out, "    pages %d to %d lost\n", g.From, g.To)
 		}
 		if l.Unvouched > 0 {
-			fmt.Fprintf(o.env.out, "    %d pages found that no signature reaches, not taken\n", l.Unvouched)
+			fmt.Fprintf(o.env.Out, "    %d pages found that no signature reaches, not taken\n", l.Unvouched)
 		}
 	}
 	if r.Unknown > 0 {
-		fmt.Fprintf(o.env.out, "%d pages found of devices that are not known, not taken\n", r.Unknown)
+		fmt.Fprintf(o.env.Out, "%d pages found of devices that are not known, not taken\n", r.Unknown)
 	}
 	o.env.say("the damaged book %s is kept as it is; go on with --book %s", r.Damaged, r.Fresh)
 	return nil

@@ -11,13 +11,13 @@ import (
 // version is set by the linker for a release.
 var version = ""
 
-func newVersion(e *env) *cobra.Command {
+func newVersion(e *Env) *cobra.Command {
 	return &cobra.Command{
 		Use:   "version",
 		Short: "say which version this is",
 		Args:  cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
-			_, err := fmt.Fprintf(e.out, "pinchrod %s %s %s/%s\n", ownVersion(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+			_, err := fmt.Fprintf(e.Out, "pinchrod %s %s %s/%s\n", ownVersion(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 			return err
 		},
 	}

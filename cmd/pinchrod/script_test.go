@@ -1,0 +1,131 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"pinchrod/cmd/internal/cli"
+	"pinchrod/store"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden output in testdata/script")
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"pinchrod": func() { os.Exit(pinchrod()) }})
+}
+
+// pinchrod is the program with a clock and a source of randomness that a
+// script sets by $AT and $SEED, so that what it prints can be compared.
+func pinchrod() int {
+	e := &cli.Env{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv, Now: time.Now,
+		Terminal: func() (int, int, bool) { return 0, 0, false }}
+	if at := os.Getenv("AT"); at != "" {
+		now, err := time.Parse(time.RFC3339, at)
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			return 1
+		}
+		e.Now = func() time.Time { return now }
+	}
+	if seed := os.Getenv("SEED"); seed != "" {
+		var key [32]byte
+		copy(key[:], seed)
+		binary.BigEndian.PutUint64(key[24:], uint64(len(seed)))
+		e.Rand = rand.NewChaCha8(key)
+	}
+	return e.Run(context.Background(), os.Args[1:])
+}
+
+func TestScript(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "../../testdata/script",
+		UpdateScripts:       *update,
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("HOME", e.WorkDir)
+			e.Setenv("PINCHROD_BOOK", e.WorkDir+"/field.book")
+			e.Setenv("AT", "2026-11-25T14:30:00Z")
+			e.Setenv("SEED", "script")
+			return nil
+		},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
+			"exits": exits, "hold": hold, "flip": flip, "cut": cut, "blank": blank, "rows": rows,
+		},
+	})
+}
+
+// exits CODE COMMAND… runs a command that must leave with a code; its output
+// is there for stdout and stderr.
+func exits(ts *testscript.TestScript, _ bool, args []string) {
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	err = ts.Exec(args[1], args[2:]...)
+	got := 0
+	var exit interface{ ExitCode() int }
+	if err != nil {
+		var ok bool
+		if exit, ok = err.(interface{ ExitCode() int }); !ok {
+			ts.Fatalf("%v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if got != want {
+		ts.Fatalf("%s leaves with %d, want %d", strings.Join(args[1:], " "), got, want)
+	}
+}
+
+// hold BOOK keeps a book open for writing until the script ends.
+func hold(ts *testscript.TestScript, _ bool, args []string) {
+	s, err := store.Open(ts.MkAbs(args[0]), store.Options{})
+	ts.Check(err)
+	ts.Defer(func() { s.Close() })
+}
+
+// flip BOOK TEXT changes a bit in the last place that TEXT stands in a file.
+func flip(ts *testscript.TestScript, _ bool, args []string) {
+	b := []byte(ts.ReadFile(args[0]))
+	i := bytes.LastIndex(b, []byte(args[1]))
+	if i < 0 {
+		ts.Fatalf("%s is not in %s", args[1], args[0])
+	}
+	for ; i >= 0; i = bytes.LastIndex(b[:i], []byte(args[1])) { // stale copies too
+		b[i] ^= 1
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b, 0o600))
+}
+
+// cut BOOK N keeps the first N bytes of a file.
+func cut(ts *testscript.TestScript, _ bool, args []string) {
+	n, err := strconv.ParseInt(args[1], 10, 64)
+	ts.Check(err)
+	ts.Check(os.Truncate(ts.MkAbs(args[0]), n))
+}
+
+// blank BOOK makes a file empty, as a power cut may.
+func blank(ts *testscript.TestScript, neg bool, args []string) {
+	cut(ts, neg, append(args, "0"))
+}
+
+// rows N FILE writes a sheet of N rows.
+func rows(ts *testscript.TestScript, _ bool, args []string) {
+	n, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	var b strings.Builder
+	b.WriteString("where,what,at,value\n")
+	for i := range n {
+		fmt.Fprintf(&b, "F%d/left,gap,%d,%d\n", i/100+1, i%100, 700+i%90)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(b.String()), 0o600))
+}
