@@ -37,6 +37,7 @@ type worker struct {
 	start               []float64
 	sol                 *adjust.Snooped
 	known               []bool // by unknown
+	priors              []adjust.Observation
 }
 
 func newWorker(b *Bay, s Settings, here, flight []fieldbook.Entry) *worker {
@@ -258,29 +259,61 @@ func (w *worker) adjust() error {
 		w.sol = sol
 		break
 	}
+	w.priors = p.Observations[len(w.obs):]
 	for _, i := range w.sol.UsedWeak {
+		w.priors = append(w.priors, p.Weak[i])
 		w.note("%s: nothing says", names[i])
 	}
 	if len(w.obs) > 0 {
-		w.bay.Chi2 = &ChiSquare{w.sol.Chi2, w.sol.DOF, w.sol.P}
+		w.bay.Chi2 = &ChiSquare{Value: w.sol.Chi2, DOF: w.sol.DOF, P: w.sol.P}
+		for i := range w.obs {
+			w.bay.Chi2.Checked += w.sol.Redundancy[i]
+		}
 	}
 	return nil
 }
 
-// figure is a quantity derived from the adjusted unknowns, times scale.
+// anyBay is a bay with nothing special about it: no figure's derivative by an
+// unknown it hangs on is nought here, as at a pitch of 0 or between plumb posts.
+var anyBay = []float64{1100, 0.011, 0.017, 0.71, 0.77, 790, 3, 5, 130}
+
+// figure is a quantity derived from the adjusted unknowns, times scale. It is
+// not known when it hangs on an unknown that nothing determines.
 func (w *worker) figure(eq frame.Equation, scale float64) Quantity {
 	grad := make([]float64, len(w.sol.X))
-	v := eq(w.sol.X, grad)
+	eq(anyBay[:len(grad)], grad)
 	for i, g := range grad {
 		if g != 0 && !w.known[i] {
 			return Quantity{}
 		}
 	}
+	clear(grad)
+	v := eq(w.sol.X, grad)
 	u := w.sol.U(grad)
 	if math.IsNaN(v) || math.IsNaN(u) {
 		return Quantity{}
 	}
 	return Quantity{v * scale, u * scale, true}
+}
+
+// measured tells whether a figure says what was read, and not what was taken
+// for granted: whether the priors have less than half of its variance. With g
+// its gradient, a prior of gradient j and standard uncertainty u has
+// (gᵀ·C·j/u)² of gᵀ·C·g.
+func (w *worker) measured(eq frame.Equation) bool {
+	n := len(w.sol.X)
+	g, j := make([]float64, n), make([]float64, n)
+	eq(w.sol.X, g)
+	var cg mat.VecDense
+	cg.MulVec(w.sol.Cov, mat.NewVecDense(n, g))
+	share := 0.0
+	for _, p := range w.priors {
+		clear(j)
+		p.Model(w.sol.X, j)
+		d := mat.Dot(&cg, mat.NewVecDense(n, j)) / p.U
+		share += d * d
+	}
+	return share < mat.Dot(&cg, mat.NewVecDense(n, g))/2
 }
 
 func (w *worker) figures() {

@@ -118,9 +118,10 @@ type Adjusted struct {
 // ChiSquare is the global test of an adjustment: the probability P that honest
 // readings fit no better than these.
 type ChiSquare struct {
-	Value float64
-	DOF   int
-	P     float64
+	Value   float64
+	DOF     int
+	P       float64
+	Checked float64 // sum of the readings' redundancies: how many of them the others make superfluous
 }
 
 // Result is one reading against the rest. Value, Residual and Error are in the

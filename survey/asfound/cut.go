@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -129,24 +130,25 @@ func (w *worker) cut() {
 		}
 	}
 	for _, kind := range []struct {
+		needs   []int
 		lengths func(pieces.Bay, []float64, float64) []float64
 		all     func() ([]pieces.Piece, error)
 		out     *[]pieces.Piece
 		verdict **Verdict
 	}{
-		{pieces.SpindleLengths, func() ([]pieces.Piece, error) { return pieces.Spindles(plane, l.Stations, w.width) }, &l.Spindles, &w.bay.Spindles},
-		{pieces.BaseFilletLengths, func() ([]pieces.Piece, error) {
+		{everyUnknown, pieces.SpindleLengths, func() ([]pieces.Piece, error) { return pieces.Spindles(plane, l.Stations, w.width) }, &l.Spindles, &w.bay.Spindles},
+		{ofTheBase, pieces.BaseFilletLengths, func() ([]pieces.Piece, error) {
 			return pieces.BaseFillets(plane, l.Stations, w.width, thickness)
 		}, &l.BaseFillets, &w.bay.BaseFillets},
-		{pieces.RailFilletLengths, func() ([]pieces.Piece, error) {
+		{everyUnknown, pieces.RailFilletLengths, func() ([]pieces.Piece, error) {
 			return pieces.RailFillets(plane, l.Stations, w.width, thickness)
 		}, &l.RailFillets, &w.bay.RailFillets},
 	} {
-		jac := w.jacobian(plane, kind.lengths)
-		if open := w.open(jac); open != "" {
+		if open := w.open(kind.needs); open != "" {
 			w.bay.NoPieces = "nothing gives " + open
 			continue
 		}
+		jac := w.jacobian(plane, kind.lengths)
 		got, err := kind.all()
 		if err != nil {
 			w.bay.NoPieces = err.Error()
@@ -202,22 +204,22 @@ var unknownNames = [frame.Unknowns]string{
 	frame.IndexBowBase: "the base rail's bow", frame.IndexBowRail: "the handrail's bow",
 }
 
-// open names an unknown that the lengths hang on and nothing determines.
-func (w *worker) open(jac *mat.Dense) string {
-	rows, _ := jac.Dims()
-	for i := range frame.Unknowns {
-		if w.known[i] {
-			continue
-		}
-		for k := range rows {
-			// What moves a length by less than this in a whole unit of the
-			// unknown is the noise of the differences (see steps).
-			if math.Abs(jac.At(k, i)) > 1e-4 {
-				return unknownNames[i]
-			}
+// all of the unknowns, and those a base fillet hangs on.
+var (
+	everyUnknown = []int{frame.IndexRun, frame.IndexLeanLower, frame.IndexLeanUpper, frame.IndexBaseSlope,
+		frame.IndexRailSlope, frame.IndexGap, frame.IndexBowBase, frame.IndexBowRail}
+	ofTheBase = []int{frame.IndexRun, frame.IndexLeanLower, frame.IndexLeanUpper, frame.IndexBaseSlope, frame.IndexBowBase}
+)
+
+// open lists those of some unknowns that nothing determines.
+func (w *worker) open(needs []int) string {
+	var names []string
+	for _, i := range needs {
+		if !w.known[i] {
+			names = append(names, unknownNames[i])
 		}
 	}
-	return ""
+	return strings.Join(names, " or ")
 }
 
 // spread is J·C·Jᵀ, the covariance of the needed lengths.

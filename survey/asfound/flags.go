@@ -42,9 +42,9 @@ func (w *worker) flags() {
 	a := &w.bay.Adjusted
 
 	w.slips()
-	post := func(name, which, way string, q Quantity, plus, minus string) {
+	post := func(name, which, way string, q Quantity, eq frame.Equation, plus, minus string) {
 		w.judge(flagOf{
-			name: name, q: q, limit: 1000 * lean, unit: "mm/m", from: joint,
+			name: name, q: q, eq: eq, scale: 1000, limit: 1000 * lean, unit: "mm/m", from: joint,
 			of:    fmt.Sprintf("%s post out of plumb %s", which, way),
 			clear: fmt.Sprintf("%s post is plumb %s: square bevels hold", which, way),
 			flag: func(v float64) string {
@@ -57,17 +57,17 @@ func (w *worker) flags() {
 			settle: fmt.Sprintf("plumb the %s post again over its full height", which),
 		})
 	}
-	post("plumb-lower", "lower", "along", a.LeanLower, "up the stair", "down the stair")
-	post("plumb-upper", "upper", "along", a.LeanUpper, "up the stair", "down the stair")
-	post("plumb-lower-across", "lower", "across", a.AcrossLower, "to the well", "from the well")
-	post("plumb-upper-across", "upper", "across", a.AcrossUpper, "to the well", "from the well")
+	post("plumb-lower", "lower", "along", Quantity{}, frame.Lean(false), "up the stair", "down the stair")
+	post("plumb-upper", "upper", "along", Quantity{}, frame.Lean(true), "up the stair", "down the stair")
+	post("plumb-lower-across", "lower", "across", a.AcrossLower, nil, "to the well", "from the well")
+	post("plumb-upper-across", "upper", "across", a.AcrossUpper, nil, "to the well", "from the well")
 
 	spaces := 1.0
 	if w.bay.Layout != nil {
 		spaces = float64(w.bay.Layout.Count + 1)
 	}
 	w.judge(flagOf{
-		name: "parallel", q: w.figure(frame.RunChange(), 1), limit: s.Joint * spaces, unit: "mm",
+		name: "parallel", eq: frame.RunChange(), scale: 1, limit: s.Joint * spaces, unit: "mm",
 		from:  fmt.Sprintf("a %.1f mm joint at each of %g fillets", s.Joint, spaces),
 		of:    "run at the handrail less run at the base rail",
 		clear: "posts are parallel: base and rail fillets come alike",
@@ -77,7 +77,7 @@ func (w *worker) flags() {
 		settle: "read the run at handrail height again",
 	})
 	w.judge(flagOf{
-		name: "drift", q: w.figure(frame.Drift(), 1), limit: spread, unit: "mm", from: one,
+		name: "drift", eq: frame.Drift(), scale: 1, limit: spread, unit: "mm", from: one,
 		of:    "gap at the top less gap at the bottom",
 		clear: "rails are parallel: the gap holds from end to end",
 		flag: func(v float64) string {
@@ -86,7 +86,7 @@ func (w *worker) flags() {
 		settle: "try a piece at the bottom and at the top",
 	})
 	w.judge(flagOf{
-		name: "middle-gap", q: w.figure(middleGap, 1), limit: spread, unit: "mm", from: one,
+		name: "middle-gap", eq: middleGap, scale: 1, limit: spread, unit: "mm", from: one,
 		of:    "gap at the middle less the mean of its ends",
 		clear: "the middle agrees with the ends",
 		flag: func(v float64) string {
@@ -96,11 +96,13 @@ func (w *worker) flags() {
 	})
 	for _, rail := range []struct {
 		name, means string
-		bow         Quantity
-		change      frame.Equation
-	}{{"base", "base rail", a.BowBase, frame.BasePitchChange()}, {"rail", "handrail", a.BowRail, frame.RailPitchChange()}} {
+		bow, change frame.Equation
+	}{
+		{"base", "base rail", frame.Unknown(frame.IndexBowBase), frame.BasePitchChange()},
+		{"rail", "handrail", frame.Unknown(frame.IndexBowRail), frame.RailPitchChange()},
+	} {
 		w.judge(flagOf{
-			name: "bow-" + rail.name, q: rail.bow, limit: spread, unit: "mm", from: one,
+			name: "bow-" + rail.name, eq: rail.bow, scale: 1, limit: spread, unit: "mm", from: one,
 			of:    rail.means + " off the straight at mid-run",
 			clear: fmt.Sprintf("%s is straight", rail.means),
 			flag: func(v float64) string {
@@ -109,7 +111,7 @@ func (w *worker) flags() {
 			settle: fmt.Sprintf("read the bow of the %s off a tight line", rail.means),
 		})
 		w.judge(flagOf{
-			name: "pitch-" + rail.name, q: w.figure(rail.change, 1/degree), limit: 2 * rules.AngleLimit(s.Joint, width) / degree, unit: "°",
+			name: "pitch-" + rail.name, eq: rail.change, scale: 1 / degree, limit: 2 * rules.AngleLimit(s.Joint, width) / degree, unit: "°",
 			from:  joint + ", off by half the change at either end",
 			of:    fmt.Sprintf("pitch of the %s, bottom less top", rail.means),
 			clear: fmt.Sprintf("one bevel serves the whole %s", rail.means),
@@ -123,7 +125,7 @@ func (w *worker) flags() {
 		grad := make([]float64, len(w.sol.X))
 		frame.OutOfSquare()(w.sol.X, grad)
 		w.judge(flagOf{
-			name: "square", q: w.figure(frame.OutOfSquare(), 1), limit: lean * math.Abs(grad[frame.IndexLeanLower]+grad[frame.IndexLeanUpper]), unit: "mm",
+			name: "square", eq: frame.OutOfSquare(), scale: 1, limit: lean * math.Abs(grad[frame.IndexLeanLower]+grad[frame.IndexLeanUpper]), unit: "mm",
 			from:  joint + ", both posts leaning together",
 			of:    "difference of the diagonals beyond a true frame's",
 			clear: "the frame is square",
@@ -159,15 +161,20 @@ func pick(v float64, plus, minus string) string {
 type flagOf struct {
 	name, of, unit, from string
 	q                    Quantity
+	eq                   frame.Equation // what q is of, unless it was read as it is
+	scale                float64
 	limit                float64
 	clear, settle        string
 	flag                 func(v float64) string
 }
 
-// judge holds |y| against its limit; what is not known is left out, since
-// Missing names it.
+// judge holds |y| against its limit. What is not known, or only taken for
+// granted, is left out: Missing names it.
 func (w *worker) judge(f flagOf) {
-	if !f.q.Known {
+	if f.eq != nil {
+		f.q = w.figure(f.eq, f.scale)
+	}
+	if !f.q.Known || f.eq != nil && !w.measured(f.eq) {
 		return
 	}
 	out := Flag{Name: f.name, Value: f.q.Value, U: f.q.U, Limit: f.limit, Unit: f.unit, Of: f.of, From: f.from}

@@ -51,12 +51,16 @@ func (p *page) bay(b *asfound.Bay) {
 	p.doubt(b)
 }
 
-// label is the left column of a bay's block.
-func (p *page) label(s string) string {
+// labelled is one line of a bay's block: a label in the left column and what
+// it says beside it; on a narrow page, after it.
+func (p *page) labelled(label, text string) {
 	if p.narrow() {
-		return pad("  "+s, 11)
+		for i, l := range wrap(label+": "+clean(text), p.style.Width-4) {
+			p.line(strings.Repeat(" ", 2+2*min(i, 1)) + l)
+		}
+		return
 	}
-	return pad("  "+s, 16)
+	p.para(pad("  "+label, 16), text)
 }
 
 func (p *page) flags(flags []asfound.Flag) {
@@ -88,10 +92,7 @@ func (p *page) flag(mark string, f asfound.Flag) {
 	}
 	if p.narrow() {
 		p.para("  "+pad(mark, 7), f.Name)
-		p.para("         ", fig)
-		if limit != "" {
-			p.para("         ", limit)
-		}
+		p.para("    ", strings.Join(nonEmpty(fig, limit), ", "))
 	} else {
 		p.line("  " + pad(mark, 7) + " " + pad(f.Name, 19) + " " + pad(fig, 20) + " " + limit)
 	}
@@ -121,7 +122,7 @@ func (p *page) cutting(b *asfound.Bay) {
 	if l == nil {
 		return
 	}
-	p.para(p.label("spacing"), fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s%s",
+	p.labelled("spacing", fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s%s",
 		count(l.Count, "spindle"), plain(l.Width), figure(l.Clear, "mm"), figure(l.Widest, "mm"), runnerUp(l)))
 	for _, k := range []struct {
 		name string
@@ -130,13 +131,13 @@ func (p *page) cutting(b *asfound.Bay) {
 		if k.v == nil {
 			continue
 		}
-		p.para(p.label(k.name), p.bold(string(k.v.Cut))+": "+settings(k.v)+". "+sentence(k.v.Why))
+		p.labelled(k.name, string(k.v.Cut)+": "+settings(k.v)+". "+sentence(k.v.Why))
 	}
 	if b.NoPieces != "" {
-		p.para(p.label("pieces"), "not all: "+b.NoPieces)
+		p.labelled("pieces", "not all: "+b.NoPieces)
 	}
 	for _, s := range b.Spacers {
-		p.para(p.label("spacers"), fmt.Sprintf("%d of %s mm end %s mm %s: cut them %s mm",
+		p.labelled("spacers", fmt.Sprintf("%d of %s mm end %s mm %s: cut them %s mm",
 			s.Count, plain(s.Old), plain(max(s.Short, -s.Short)), shortOver(s.Short), plain(s.New)))
 	}
 }
@@ -209,10 +210,12 @@ func (p *page) found(b *asfound.Bay) {
 	if b.Chi2 == nil {
 		return
 	}
-	p.para(p.label("run"), figure(a.Run, "mm"))
-	p.para(p.label("pitch"), fmt.Sprintf("base rail %s, handrail %s", figure(a.BaseAngle, "°"), figure(a.RailAngle, "°")))
-	p.para(p.label("gap"), fmt.Sprintf("bottom %s, middle %s, top %s", figure(a.GapBottom, "mm"), figure(a.GapMiddle, "mm"), figure(a.GapTop, "mm")))
-	if c := b.Chi2; c.DOF > 0 {
+	p.labelled("run", figure(a.Run, "mm"))
+	p.labelled("pitch", fmt.Sprintf("base rail %s, handrail %s", figure(a.BaseAngle, "°"), figure(a.RailAngle, "°")))
+	p.labelled("gap", fmt.Sprintf("bottom %s, middle %s, top %s", figure(a.GapBottom, "mm"), figure(a.GapMiddle, "mm"), figure(a.GapTop, "mm")))
+	if c := b.Chi2; c.Checked < 0.5 {
+		p.labelled("readings", fmt.Sprintf("%d adjusted; nothing checks them yet", len(b.Readings)))
+	} else {
 		verdict := "they agree as well as their uncertainties say"
 		if c.P < 0.01 {
 			verdict = "they agree worse than their uncertainties say: trust ± less, look for a slip"
@@ -227,7 +230,7 @@ func (p *page) found(b *asfound.Bay) {
 		if suspects > 0 {
 			aside = fmt.Sprintf(", %d set aside as suspect", suspects)
 		}
-		p.para(p.label("readings"), fmt.Sprintf("%d adjusted%s; %s (chi-square %.1f for %d degrees of freedom, p %s)",
+		p.labelled("readings", fmt.Sprintf("%d adjusted%s; %s (chi-square %.1f for %d degrees of freedom, p %s)",
 			len(b.Readings)-suspects, aside, verdict, c.Value, c.DOF, asfound.Chance(c.P)))
 	}
 }
@@ -236,16 +239,24 @@ func (p *page) found(b *asfound.Bay) {
 func (p *page) doubt(b *asfound.Bay) {
 	for i := range b.Readings {
 		if r := &b.Readings[i]; r.Unchecked {
-			p.para(p.label("unchecked"), fmt.Sprintf("%s %s: a slip in it would not be seen; %s would check it", r.Ref.Short(), r.Reading.Title(), r.Check))
+			p.labelled("unchecked", fmt.Sprintf("%s %s: a slip in it would not be seen; %s would check it", r.Ref.Short(), r.Reading.Title(), r.Check))
 		}
 	}
-	for _, m := range b.Missing {
-		p.para(p.label("missing"), fmt.Sprintf("%s: %s", m.Title(), m.Why))
+	for i := 0; i < len(b.Missing); {
+		m := b.Missing[i]
+		titles := []string{m.Title()}
+		for i++; i < len(b.Missing) && b.Missing[i].Why == m.Why; i++ {
+			titles = append(titles, b.Missing[i].Title())
+		}
+		p.labelled("missing", fmt.Sprintf("%s: %s", strings.Join(titles, " and "), m.Why))
 	}
 	for _, n := range b.Notes {
-		p.para(p.label("note"), n)
+		p.labelled("note", n)
 	}
 }
+
+// Count writes a number of things.
+func Count(n int, what string) string { return count(n, what) }
 
 func count(n int, what string) string {
 	if n == 1 {

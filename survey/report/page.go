@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -113,22 +114,36 @@ func pad(s string, n int) string { return s + strings.Repeat(" ", max(0, n-width
 // left fills s with spaces before it, to n columns.
 func left(s string, n int) string { return strings.Repeat(" ", max(0, n-width(s))) + s }
 
-// wrap breaks text at spaces into lines of at most n columns; a word that is
-// longer is cut.
+// glued splits text into words, a figure with its ± and its unit being one.
+func glued(text string) []string {
+	var words []string
+	for _, w := range strings.Fields(text) {
+		last := len(words) - 1
+		unit := strings.HasPrefix(w, "±") || slices.Contains([]string{"mm", "mm/m"}, strings.TrimRight(w, ".,:;)"))
+		if unit && last >= 0 && strings.ContainsAny(words[last][len(words[last])-1:], "0123456789") {
+			words[last] += " " + w
+			continue
+		}
+		words = append(words, w)
+	}
+	return words
+}
+
+// wrap breaks text between its words into lines of at most n columns; a word
+// that is longer is cut.
 func wrap(text string, n int) []string {
 	n = max(n, 8)
 	var lines []string
 	line := ""
-	for _, word := range strings.Fields(text) {
+	for _, word := range glued(text) {
 		for width(word) > n {
 			if line != "" {
 				lines, line = append(lines, line), ""
 			}
 			cut := 0
-			for i := range n {
+			for range n {
 				_, size := utf8.DecodeRuneInString(word[cut:])
 				cut += size
-				_ = i
 			}
 			lines, word = append(lines, word[:cut]), word[cut:]
 		}

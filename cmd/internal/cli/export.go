@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"pinchrod/survey"
+	"pinchrod/survey/report"
 	"pinchrod/survey/sheet"
 )
 
@@ -53,10 +54,10 @@ func (o *exportOptions) run() error {
 		return fmt.Errorf("writing the sheet: %w", err)
 	}
 	if n := len(book.Entries) - len(rows) - newer; n > 0 {
-		o.env.say("%d readings struck or corrected are left out", n)
+		o.env.say("left out: %s struck or corrected", report.Count(n, "reading"))
 	}
 	if newer > 0 {
-		o.env.say("%d readings of a newer version are left out: update pinchrod to export them", newer)
+		o.env.say("left out: %s of a newer version; update pinchrod to export them", report.Count(newer, "reading"))
 	}
 	return nil
 }

@@ -13,6 +13,7 @@ import (
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report"
 	"pinchrod/survey/sheet"
 )
 
@@ -67,7 +68,7 @@ func (o *importOptions) run() error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(o.env.Out, "%d readings taken into job %q, %d were there already\n", added, name, len(rows)-added)
+	fmt.Fprintf(o.env.Out, "%s taken into job %q, %d there already\n", report.Count(added, "reading"), name, len(rows)-added)
 	return nil
 }
 
