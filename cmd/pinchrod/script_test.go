@@ -3,7 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
-	"encoding/binary"
+	"crypto/sha256"
 	"flag"
 	"fmt"
 	"math/rand/v2"
@@ -39,10 +39,12 @@ func pinchrod() int {
 		e.Now = func() time.Time { return now }
 	}
 	if seed := os.Getenv("SEED"); seed != "" {
-		var key [32]byte
-		copy(key[:], seed)
-		binary.BigEndian.PutUint64(key[24:], uint64(len(seed)))
-		e.Rand = rand.NewChaCha8(key)
+		// A book is begun alike by all commands; what is made in it later, such
+		// as a job's ID, must differ from command to command.
+		if _, err := os.Stat(os.Getenv("PINCHROD_BOOK")); err == nil {
+			seed += strings.Join(os.Args[1:], " ")
+		}
+		e.Rand = rand.NewChaCha8(sha256.Sum256([]byte(seed)))
 	}
 	return e.Run(context.Background(), os.Args[1:])
 }

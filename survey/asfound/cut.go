@@ -379,7 +379,7 @@ func Chance(p float64) string {
 	switch {
 	case p >= 0.9995 && p < 1:
 		return "over 0.999"
-	case p > 0 && p < 0.0005:
+	case p < 0.0005:
 		return "under 0.001"
 	case p >= 0.995:
 		return fmt.Sprintf("%.3f", p)

@@ -156,6 +156,10 @@ func runnerUp(l *asfound.Layout) string {
 	return fmt.Sprintf(" (%d would leave %s mm)", l.RunnerUp.Count, fixed(l.RunnerUp.ClearGap, 1))
 }
 
+// mostStops is how many stops are written out on a page that is read in a
+// minute.
+const mostStops = 4
+
 // settings says where the stops go.
 func settings(v *asfound.Verdict) string {
 	i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut })
@@ -168,6 +172,10 @@ func settings(v *asfound.Verdict) string {
 		return fmt.Sprintf("stop at %s mm", fixed(o.Lengths[0], 1))
 	case fit.FitEach:
 		return fmt.Sprintf("blanks of %s mm, trimmed on site", fixed(o.Lengths[0], 1))
+	}
+	if o.Settings > mostStops {
+		return fmt.Sprintf("%d stops from %s mm to %s mm, piece by piece on the cutting list (--json)",
+			o.Settings, fixed(slices.Min(o.Lengths), 1), fixed(slices.Max(o.Lengths), 1))
 	}
 	// The pieces of a group stand together or not; say the numbers.
 	var parts []string
