@@ -111,9 +111,6 @@ func width(s string) int {
 // pad fills s with spaces to n columns.
 func pad(s string, n int) string { return s + strings.Repeat(" ", max(0, n-width(s))) }
 
-// left fills s with spaces before it, to n columns.
-func left(s string, n int) string { return strings.Repeat(" ", max(0, n-width(s))) + s }
-
 // glued splits text into words, a figure with its ± and its unit being one.
 func glued(text string) []string {
 	var words []string
