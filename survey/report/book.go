@@ -49,12 +49,13 @@ func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int)
 	rest := clean(strings.Join(nonEmpty(e.Reading.By, when(e), e.Reading.Tool, e.Reading.Note), ", "))
 	indent := "  " + pad("", name) + "  "
 	// Of the columns, the last goes under the others where it has no room.
+	title, value = title+p.marks(), value+p.marks()
 	wide := 2 + name + 2 + title + 2 + value + 2
 	switch {
 	case p.style.Width >= wide+12:
-		p.para("  "+pad(id, name)+"  "+pad(p.struck(t, !stands), title+p.marks(stands))+"  "+pad(p.struck(v, !stands), value+p.marks(stands))+"  ", rest)
+		p.para("  "+pad(id, name)+"  "+pad(p.struck(t, !stands), title)+"  "+pad(p.struck(v, !stands), value)+"  ", rest)
 	case p.style.Width >= wide:
-		p.line("  " + pad(id, name) + "  " + pad(p.struck(t, !stands), title+p.marks(stands)) + "  " + p.struck(v, !stands))
+		p.line("  " + pad(id, name) + "  " + pad(p.struck(t, !stands), title) + "  " + p.struck(v, !stands))
 		if rest != "" {
 			p.para(indent, rest)
 		}
@@ -74,14 +75,14 @@ func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int)
 		}
 	}
 	for _, r := range e.Struck {
-		p.para(indent+"struck: ", strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
+		p.para(indent, "struck: "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
 	}
 	if len(e.Fixed) > 0 {
 		var names []string
 		for _, f := range e.Fixed {
 			names = append(names, f.Short())
 		}
-		p.para(indent+"corrected by ", strings.Join(names, " and "))
+		p.para(indent, "corrected by "+strings.Join(names, " and "))
 	}
 	if e.Newer {
 		p.para(indent, "written by a newer version: kept, not used")
@@ -102,7 +103,7 @@ func (p *page) struck(s string, struck bool) string {
 
 // marks is how many columns struck takes on top of the text, which a row that
 // stands leaves empty so that the columns agree.
-func (p *page) marks(bool) int {
+func (p *page) marks() int {
 	if p.style.Colour {
 		return 0
 	}

@@ -25,8 +25,8 @@ type Style struct {
 }
 
 // A page narrower than narrow puts under each other what else stands in
-// columns.
-const narrow = 64
+// columns; the widest row of those is a flag's.
+const narrow = 72
 
 // leastWidth keeps a page from falling apart altogether.
 const leastWidth = 24
