@@ -227,7 +227,7 @@ func TestBatchStopIsTheBest(t *testing.T) {
 	} {
 		h := DefaultHouse()
 		got := option(t, decide(t, n, h, nil, Options{}), Batch)
-		d, err := newDraws(n.Cov, len(n.Mean), newWindow(h), Options{MaxError: 1e-4, MaxPoints: 1 << 13})
+		d, err := newDraws(n.Cov, len(n.Mean), shopOf(t, h), Options{MaxError: 1e-4, MaxPoints: 1 << 13})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -298,6 +298,7 @@ func TestDecideProperties(t *testing.T) {
 func TestDecideBounds(t *testing.T) {
 	h := DefaultHouse()
 	o := Options{MaxError: 1e-3, MaxPoints: 1 << 13}
+	shop := shopOf(t, h)
 	rng := rand.New(rand.NewPCG(5, 6))
 	exceeded, all := 0, 0
 	atMost := func(what string, p, most, e float64) {
@@ -315,7 +316,7 @@ func TestDecideBounds(t *testing.T) {
 		mean := rising(pieces, 3*rng.Float64())
 		level, drift, bow := 0.4*rng.Float64(), 0.6*rng.Float64(), 0.6*rng.Float64()
 		full := func(by float64) (p, e float64) {
-			s, err := newDraws(doubt(pieces, by*level, by*drift, by*bow), pieces, newWindow(h), o)
+			s, err := newDraws(doubt(pieces, by*level, by*drift, by*bow), pieces, shop, o)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -380,7 +381,7 @@ func TestGradedSettingsAreTheFewest(t *testing.T) {
 			continue
 		}
 		checked++
-		s, err := newDraws(n.Cov, pieces, newWindow(h), Options{MaxError: 1e-2, MaxPoints: 2048})
+		s, err := newDraws(n.Cov, pieces, shopOf(t, h), Options{MaxError: 1e-2, MaxPoints: 2048})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -572,5 +573,42 @@ func BenchmarkDecide(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+func shopOf(t *testing.T, h House) *Shop {
+	t.Helper()
+	s, err := NewShop(h, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// A shop's answers are those of Decide, whatever it was asked before.
+func TestShopKeepsNothingOfABay(t *testing.T) {
+	h, o := DefaultHouse(), Options{Seed: 3}
+	shop, err := NewShop(h, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		for _, doubts := range []float64{0.1, 0.4, 0.2} {
+			n := Needed{Mean: []float64{801, 801.4, 802, 802.3}, Cov: doubt(4, doubts, doubts/2, doubts/3)}
+			want, err := Decide(n, h, nil, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := shop.Decide(n)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got.Cut == MeasureMore {
+				got.Gains = []Gain{}
+			}
+			if diff := cmp.Diff(want, got); diff != "" {
+				t.Errorf("doubts of %g mm (-Decide +shop):\n%s", doubts, diff)
+			}
+		}
 	}
 }

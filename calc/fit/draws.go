@@ -8,8 +8,7 @@ import (
 )
 
 // draws are lattice points of the common factors of a set of pieces; every stop
-// setting is judged on the same points. The first ones, which a search asks for again
-// and again, are kept; later ones are cheaper to draw again than to keep.
+// setting is judged on the same points.
 type draws struct {
 	w     *window
 	o     Options
@@ -17,11 +16,12 @@ type draws struct {
 	d     []float64   // independent sigma, mm: the noise of the window
 	sigma []float64   // both together, mm
 	l     *lattice
-	first []float64 // B·z of the first points, point by point
+	first []float64 // B·z of the first points, point by point, once keep was called
 	z, t  []float64 // scratch
 }
 
-func newDraws(cov *mat.SymDense, n int, w *window, o Options) (*draws, error) {
+func newDraws(cov *mat.SymDense, n int, shop *Shop, o Options) (*draws, error) {
+	w := shop.window
 	s := &draws{w: w, o: o, b: make([][]float64, n), d: make([]float64, n), sigma: make([]float64, n)}
 	if cov != nil {
 		var err error
@@ -35,25 +35,30 @@ func newDraws(cov *mat.SymDense, n int, w *window, o Options) (*draws, error) {
 		s.sigma[i] = math.Hypot(floats.Norm(row, 2), w.noise)
 	}
 	var err error
-	if s.l, err = newLattice(len(s.b[0]), o.Seed); err != nil {
+	if s.l, err = shop.lattice(len(s.b[0])); err != nil {
 		return nil, err
 	}
 	s.z, s.t = make([]float64, s.l.k), make([]float64, n)
-	s.first = make([]float64, 0, firstPoints*shifts*n)
+	return s, nil
+}
+
+// keep works the first points out, for a search that asks for them again and
+// again.
+func (s *draws) keep() {
+	s.first = make([]float64, 0, firstPoints*shifts*len(s.b))
 	for i := range firstPoints * shifts {
 		s.first = append(s.first, s.draw(i)...)
 	}
-	return s, nil
 }
 
 // draw returns B·z of point i, counted through the shifts of one lattice point
 // and then through the lattice. It is overwritten by the next.
 func (s *draws) draw(i int) []float64 {
-	s.l.point(i/shifts, i%shifts, s.z)
+	z := s.l.point(i/shifts, i%shifts, s.z)
 	for p, row := range s.b {
 		var t float64
 		for j, c := range row {
-			t += c * s.z[j]
+			t += c * z[j]
 		}
 		s.t[p] = t
 	}
@@ -66,7 +71,7 @@ func (s *draws) add(sum *tally, off []float64, n int) {
 	pieces := len(off)
 	for i := sum.n * shifts; i < n*shifts; i++ {
 		var t []float64
-		if i < firstPoints*shifts {
+		if (i+1)*pieces <= len(s.first) {
 			t = s.first[i*pieces : (i+1)*pieces]
 		} else {
 			t = s.draw(i)

@@ -37,6 +37,7 @@ var generator = [...]uint32{
 type lattice struct {
 	k     int
 	shift [shifts][]uint32
+	kept  []float64 // of the first points, when keep has been called
 }
 
 func newLattice(k int, seed uint64) (*lattice, error) {
@@ -55,9 +56,33 @@ func newLattice(k int, seed uint64) (*lattice, error) {
 	return l, nil
 }
 
-// point writes point i of shift r into z. The arithmetic is modulo 2^32, which
+// keep works the first points out, up to n per shift, for whoever asks for them
+// again and again: the normal quantile costs more than all else about a point.
+func (l *lattice) keep(n int) {
+	kept := make([]float64, 0, n*shifts*l.k)
+	z := make([]float64, l.k)
+	for i := range n {
+		for r := range shifts {
+			l.work(i, r, z)
+			kept = append(kept, z...)
+		}
+	}
+	l.kept = kept
+}
+
+// point returns point i of shift r: the kept one, not to be written to, or one
+// worked out in z.
+func (l *lattice) point(i, r int, z []float64) []float64 {
+	if at := (i*shifts + r) * l.k; at+l.k <= len(l.kept) {
+		return l.kept[at : at+l.k]
+	}
+	l.work(i, r, z)
+	return z
+}
+
+// work writes point i of shift r into z. The arithmetic is modulo 2^32, which
 // is the lattice's "fractional part" without a rounding error.
-func (l *lattice) point(i, r int, z []float64) {
+func (l *lattice) work(i, r int, z []float64) {
 	v := bits.Reverse32(uint32(i))
 	for j, s := range l.shift[r] {
 		u := (float64(v*generator[j]+s) + 0.5) / (1 << 32)

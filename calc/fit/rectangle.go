@@ -59,8 +59,7 @@ func Rectangle(lo, hi []float64, b [][]float64, d []float64, o Options) (p, e fl
 	if err != nil {
 		return 0, 0, err
 	}
-	z := make([]float64, k)
-	value := func() float64 {
+	value := func(z []float64) float64 {
 		f := 1.0
 		for i := range d {
 			var t float64
@@ -75,12 +74,13 @@ func Rectangle(lo, hi []float64, b [][]float64, d []float64, o Options) (p, e fl
 		return f
 	}
 	if k == 0 {
-		return value(), 0, nil
+		return value(nil), 0, nil
 	}
 	l, err := newLattice(k, o.Seed)
 	if err != nil {
 		return 0, 0, err
 	}
+	z := make([]float64, k)
 	sum := newTally(lo, hi, b, d)
 	if half := (sum.high - sum.low) / 2; half <= o.MaxError {
 		return sum.low + half, half, nil
@@ -88,8 +88,7 @@ func Rectangle(lo, hi []float64, b [][]float64, d []float64, o Options) (p, e fl
 	for n := firstPoints / 4; ; n *= 2 {
 		for i := sum.n; i < n; i++ {
 			for r := range shifts {
-				l.point(i, r, z)
-				sum.add(r, value())
+				sum.add(r, value(l.point(i, r, z)))
 			}
 		}
 		sum.n = n

@@ -4,7 +4,6 @@
 package fit
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -118,58 +117,15 @@ type Verdict struct {
 //
 // Errors: ErrInput, ErrCovariance, ErrFactors.
 func Decide(n Needed, h House, measure []Candidate, o Options) (Verdict, error) {
-	o, err := o.withDefaults()
+	shop, err := NewShop(h, o)
 	if err != nil {
 		return Verdict{}, err
 	}
-	if err := h.check(); err != nil {
-		return Verdict{}, err
+	v, err := shop.Decide(n)
+	if err == nil && v.Cut == MeasureMore {
+		v.Gains, err = shop.Gains(n, measure)
 	}
-	if err := n.check(); err != nil {
-		return Verdict{}, err
-	}
-	if len(n.Mean) == 0 {
-		return Verdict{}, nil
-	}
-	w := newWindow(h)
-	s, err := newDraws(n.Cov, len(n.Mean), w, o)
-	if err != nil {
-		return Verdict{}, fmt.Errorf("needed lengths: %w", err)
-	}
-
-	v := Verdict{
-		Spread:         slices.Max(n.Mean) - slices.Min(n.Mean),
-		PNoMeasurement: math.Pow(within(-w.half, w.half, w.noise), float64(len(n.Mean))),
-	}
-	for i := range n.Mean {
-		if n.Cov != nil {
-			v.Sigma = max(v.Sigma, math.Sqrt(n.Cov.At(i, i)))
-		}
-	}
-	v.Options = append(v.Options, batch(n, h, s))
-	if opt, ok := graded(n, h, s); ok {
-		v.Options = append(v.Options, opt)
-	}
-	reached := slices.ContainsFunc(v.Options, func(o Option) bool { return o.Passes })
-	each, err := fitEach(n, h, s)
-	if err != nil {
-		return Verdict{}, err
-	}
-	v.Options = append(v.Options, each)
-
-	if !reached && v.PNoMeasurement >= h.Risk {
-		v.Cut = MeasureMore
-		v.Gains, err = gains(n, w, measure, o)
-		return v, err
-	}
-	v.Cut = FitEach
-	least := math.Inf(1)
-	for _, opt := range v.Options {
-		if opt.Passes && opt.Expected < least {
-			v.Cut, least = opt.Cut, opt.Expected
-		}
-	}
-	return v, nil
+	return v, err
 }
 
 // priced completes an option whose cut, settings and probability are known.
@@ -202,29 +158,6 @@ func fitEach(n Needed, h House, s *draws) (Option, error) {
 		return Option{}, fmt.Errorf("blanks: %w", err)
 	}
 	return priced(opt, pieces, h), nil
-}
-
-// gains ranks the candidates by P(all fit) with one stop per piece, which is
-// the better of batch and graded. All use the same points, so their order is
-// surer than the error of each, and an eighth of the points does.
-func gains(n Needed, w *window, measure []Candidate, o Options) ([]Gain, error) {
-	o.MaxPoints = max(o.MaxPoints/8, shifts*firstPoints)
-	out := make([]Gain, 0, len(measure))
-	for i, c := range measure {
-		if err := (Needed{n.Mean, c.Cov}).check(); err != nil {
-			return nil, fmt.Errorf("candidate %d: %w", i+1, err)
-		}
-		s, err := newDraws(c.Cov, len(n.Mean), w, o)
-		if err != nil {
-			return nil, fmt.Errorf("candidate %d: %w", i+1, err)
-		}
-		p, e := s.probability(make([]float64, len(n.Mean)), math.NaN())
-		out = append(out, Gain{Candidate: i, PAfter: p, PError: e, Minutes: c.Minutes})
-	}
-	slices.SortStableFunc(out, func(a, b Gain) int {
-		return cmp.Or(cmp.Compare(b.PAfter, a.PAfter), cmp.Compare(a.Minutes, b.Minutes))
-	})
-	return out, nil
 }
 
 func (n Needed) check() error {

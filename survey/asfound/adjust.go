@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"pinchrod/calc/adjust"
+	"pinchrod/calc/fit"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/unit"
 	"pinchrod/survey"
@@ -28,6 +29,7 @@ const (
 type worker struct {
 	bay    *Bay
 	set    Settings
+	shop   *fit.Shop
 	here   []fieldbook.Entry
 	flight []fieldbook.Entry
 
@@ -38,10 +40,11 @@ type worker struct {
 	sol                 *adjust.Snooped
 	known               []bool // by unknown
 	priors              []adjust.Observation
+	help                []help
 }
 
-func newWorker(b *Bay, s Settings, here, flight []fieldbook.Entry) *worker {
-	return &worker{bay: b, set: s, here: here, flight: flight, posts: map[survey.Mark]float64{}}
+func newWorker(b *Bay, s Settings, shop *fit.Shop, here, flight []fieldbook.Entry) *worker {
+	return &worker{bay: b, set: s, shop: shop, here: here, flight: flight, posts: map[survey.Mark]float64{}}
 }
 
 func (w *worker) note(format string, a ...any) {

@@ -9,6 +9,7 @@
 package asfound
 
 import (
+	"fmt"
 	"runtime"
 	"strings"
 	"sync"
@@ -36,7 +37,7 @@ type Settings struct {
 func Defaults() Settings {
 	return Settings{
 		Kit: survey.HouseKit, Target: layout.DefaultTarget, Opening: rules.DefaultOpening().Ball, Joint: 0.5,
-		House: fit.DefaultHouse(), Accuracy: fit.Options{MaxError: 1e-3, Seed: 1},
+		House: fit.DefaultHouse(), Accuracy: fit.Options{Seed: 1},
 	}
 }
 
@@ -165,7 +166,13 @@ type Spacer struct {
 
 // Work works a book out. Bays are independent of each other and are worked on
 // by all the cores; the findings do not depend on their number.
-func Work(book *fieldbook.Book, s Settings) *Findings {
+//
+// The error is that of settings that make no sense, wrapping fit.ErrInput.
+func Work(book *fieldbook.Book, s Settings) (*Findings, error) {
+	shop, err := fit.NewShop(s.House, s.Accuracy)
+	if err != nil {
+		return nil, fmt.Errorf("working a book out: %w", err)
+	}
 	f := &Findings{Job: book.Job.Name, Opening: s.Opening}
 	standing := map[survey.Place][]fieldbook.Entry{}
 	for _, e := range book.Standing() {
@@ -194,7 +201,7 @@ func Work(book *fieldbook.Book, s Settings) *Findings {
 	for range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
 			for b := range work {
-				w := newWorker(b, s, standing[b.Place], standing[survey.Place(b.Place.Flight())])
+				w := newWorker(b, s, shop, standing[b.Place], standing[survey.Place(b.Place.Flight())])
 				w.work()
 				b.Flags = append(b.Flags, disputes[b.Place]...)
 			}
@@ -205,7 +212,7 @@ func Work(book *fieldbook.Book, s Settings) *Findings {
 	}
 	close(work)
 	wg.Wait()
-	return f
+	return f, nil
 }
 
 // isLanding tells whether a flight is a landing by its name, L and a number.

@@ -23,6 +23,14 @@ func bookOf(rows []survey.Reading) *fieldbook.Book {
 	return b
 }
 
+func mustWork(book *fieldbook.Book, s Settings) *Findings {
+	f, err := Work(book, s)
+	if err != nil {
+		panic(err)
+	}
+	return f
+}
+
 func readSheet(t testing.TB, path string) []survey.Reading {
 	t.Helper()
 	f, err := os.Open(path)
@@ -73,7 +81,7 @@ func TestWorkedBays(t *testing.T) {
 		if err := json.Unmarshal(raw, &want); err != nil {
 			t.Fatal(err)
 		}
-		f := Work(bookOf(readSheet(t, file)), Defaults())
+		f := mustWork(bookOf(readSheet(t, file)), Defaults())
 		if len(f.Bays) != 1 {
 			t.Fatalf("%s: %d bays, want 1", name, len(f.Bays))
 		}

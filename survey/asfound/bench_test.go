@@ -22,7 +22,7 @@ func BenchmarkWork1000Bays(b *testing.B) {
 		b.Fatalf("%d readings a bay, want 20", n)
 	}
 	for b.Loop() {
-		if f := Work(book, Defaults()); len(f.Bays) != 1000 || math.IsNaN(f.Bays[0].Adjusted.Run.Value) {
+		if f := mustWork(book, Defaults()); len(f.Bays) != 1000 || math.IsNaN(f.Bays[0].Adjusted.Run.Value) {
 			b.Fatal("not all bays were worked out")
 		}
 	}

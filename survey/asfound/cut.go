@@ -33,10 +33,12 @@ type Layout struct {
 type Verdict struct {
 	fit.Verdict
 	Why     string
-	Measure []Advice // for measure-more, best first
+	Measure []Advice // for measure-more: each reading by itself, best first
+	Plan    []Advice // for measure-more: readings to take one after the other
 }
 
-// Advice is a reading that would help, and P(all fit) after it.
+// Advice is a reading that would help, and P(all fit) after it: by itself in
+// Measure, with those before it in Plan.
 type Advice struct {
 	Reading survey.Reading // What, At and Height
 	PAfter  float64
@@ -243,21 +245,15 @@ func (w *worker) verdict(ps []pieces.Piece, jac *mat.Dense) (*Verdict, error) {
 	for _, p := range ps {
 		need.Mean = append(need.Mean, p.Length)
 	}
-	v, err := fit.Decide(need, w.set.House, nil, w.set.Accuracy)
+	v, err := w.shop.Decide(need)
 	if err != nil {
 		return nil, fmt.Errorf("judging the %ss: %w", ps[0].Kind, err)
 	}
 	out := &Verdict{Verdict: v}
 	if v.Cut == fit.MeasureMore {
-		helps := w.helps(cov)
-		var measure []fit.Candidate
-		for _, h := range helps {
-			measure = append(measure, fit.Candidate{Cov: spread(jac, h.after), Minutes: h.minutes})
-		}
-		if out.Verdict, err = fit.Decide(need, w.set.House, measure, w.set.Accuracy); err != nil {
+		if err := w.advise(out, need, jac, cov); err != nil {
 			return nil, fmt.Errorf("judging the %ss: %w", ps[0].Kind, err)
 		}
-		out.Measure = advice(out.Verdict, helps)
 	}
 	out.Why = why(out, w.set.House)
 	return out, nil
@@ -266,35 +262,82 @@ func (w *worker) verdict(ps []pieces.Piece, jac *mat.Dense) (*Verdict, error) {
 // mostAdvice is how many readings are named: one hand's worth.
 const mostAdvice = 5
 
-func advice(v fit.Verdict, helps []help) []Advice {
+// advise names the readings that would raise P(all fit), best first.
+func (w *worker) advise(v *Verdict, need fit.Needed, jac *mat.Dense, cov *mat.SymDense) error {
+	helps := w.helps()
+	measure := make([]fit.Candidate, len(helps))
+	for i, h := range helps {
+		measure[i] = fit.Candidate{Cov: spread(jac, after(cov, h)), Minutes: h.minutes}
+	}
+	var err error
+	if v.Gains, err = w.shop.Gains(need, measure); err != nil {
+		return err
+	}
 	now := 0.0
 	for _, o := range v.Options {
 		if o.Cut != fit.FitEach {
 			now = max(now, o.P)
 		}
 	}
-	var out []Advice
 	for _, g := range v.Gains {
-		if len(out) < mostAdvice && g.PAfter > now {
-			out = append(out, Advice{helps[g.Candidate].reading, g.PAfter})
+		if len(v.Measure) == mostAdvice || g.PAfter <= now {
+			break
 		}
+		v.Measure = append(v.Measure, Advice{helps[g.Candidate].reading, g.PAfter})
 	}
-	return out
+	return w.plan(v, need, jac, cov)
 }
 
-// help is a reading that could be taken next, and the covariance after it.
+// plan lists readings to take one after the other until P(all fit) reaches the
+// house risk. Each is the one that, after those before it, takes most from the
+// sum of the variances of the needed lengths, |J·C·g|²/(u² + gᵀ·C·g): as good a
+// guide to P as trying them all, and far quicker.
+func (w *worker) plan(v *Verdict, need fit.Needed, jac *mat.Dense, cov *mat.SymDense) error {
+	helps := w.helps()
+	for len(v.Plan) < mostAdvice {
+		var best help
+		most := 0.0
+		for _, h := range helps {
+			var cg, jcg mat.VecDense
+			cg.MulVec(cov, h.grad)
+			jcg.MulVec(jac, &cg)
+			if less := mat.Dot(&jcg, &jcg) / (h.u*h.u + mat.Dot(h.grad, &cg)); less > most {
+				best, most = h, less
+			}
+		}
+		if most == 0 {
+			return nil
+		}
+		cov = after(cov, best)
+		gain, err := w.shop.Gains(need, []fit.Candidate{{Cov: spread(jac, cov)}})
+		if err != nil {
+			return err
+		}
+		v.Plan = append(v.Plan, Advice{best.reading, gain[0].PAfter})
+		if gain[0].PAfter >= w.set.House.Risk {
+			return nil
+		}
+	}
+	return nil
+}
+
+// help is a reading that could be taken next: its gradient by the unknowns, its
+// standard uncertainty, and what it takes.
 type help struct {
 	reading survey.Reading
-	after   *mat.SymDense
+	grad    *mat.VecDense
+	u       float64
 	minutes float64
 }
 
 // helps lists what could be read, with what each takes; minutes are common
 // practice, no source.
-func (w *worker) helps(cov *mat.SymDense) []help {
+func (w *worker) helps() []help {
+	if w.help != nil {
+		return w.help
+	}
 	at := func(m survey.Mark) survey.At { return survey.At{Mark: m} }
 	high := unit.FromMM(max(0, w.bay.Adjusted.GapBottom.Value-100)).Round(50 * unit.Millimetre)
-	var out []help
 	for _, c := range []struct {
 		what    survey.What
 		at      survey.At
@@ -324,18 +367,18 @@ func (w *worker) helps(cov *mat.SymDense) []help {
 				continue
 			}
 		}
-		out = append(out, help{r, after(cov, mat.NewVecDense(frame.Unknowns, g[:frame.Unknowns]), o.u), c.minutes})
+		w.help = append(w.help, help{r, mat.NewVecDense(frame.Unknowns, g[:frame.Unknowns]), o.u, c.minutes})
 	}
-	return out
+	return w.help
 }
 
 // after is the covariance once one more reading with gradient g and standard
 // uncertainty u is taken: C − C·g·gᵀ·C/(u² + gᵀ·C·g).
-func after(c *mat.SymDense, g *mat.VecDense, u float64) *mat.SymDense {
+func after(c *mat.SymDense, h help) *mat.SymDense {
 	var cg mat.VecDense
-	cg.MulVec(c, g)
+	cg.MulVec(c, h.grad)
 	var out mat.SymDense
-	out.SymRankOne(c, -1/(u*u+mat.Dot(g, &cg)), &cg)
+	out.SymRankOne(c, -1/(h.u*h.u+mat.Dot(h.grad, &cg)), &cg)
 	return &out
 }
 
@@ -358,12 +401,7 @@ func why(v *Verdict, h fit.House) string {
 		g := p(fit.Graded)
 		return fmt.Sprintf("%s: one stop fits all with probability %s only, %d stops with %s", spread, Chance(one), g.Settings, Chance(g.P))
 	case fit.MeasureMore:
-		best := "no single reading helps enough: read the gap again at all three stations"
-		if len(v.Measure) > 0 {
-			a := v.Measure[0]
-			best = fmt.Sprintf("best next: %s, which makes it %s", a.Reading.Title(), Chance(a.PAfter))
-		}
-		return fmt.Sprintf("%s: the doubt is in the readings, not in the stair; %s", spread, best)
+		return fmt.Sprintf("%s: the doubt is in the readings, not in the stair; %s", spread, next(v.Plan))
 	case fit.FitEach:
 		if p(fit.Batch) != nil && slices.ContainsFunc(v.Options, func(o fit.Option) bool { return o.Cut != fit.FitEach && o.Passes }) {
 			return spread + ": fitting each takes no longer than the stops and second visits"
@@ -371,6 +409,18 @@ func why(v *Verdict, h fit.House) string {
 		return fmt.Sprintf("%s: even exact readings leave one piece in the set to misfit with probability above %s", spread, Chance(1-h.Risk))
 	}
 	return ""
+}
+
+// next says which readings to take.
+func next(plan []Advice) string {
+	if len(plan) == 0 {
+		return "no reading helps: fit each"
+	}
+	var titles []string
+	for _, a := range plan {
+		titles = append(titles, a.Reading.Title())
+	}
+	return fmt.Sprintf("next read %s, which would make it %s", strings.Join(titles, "; "), Chance(plan[len(plan)-1].PAfter))
 }
 
 // Chance writes a probability as a person says it: never 1 or 0 when it is

@@ -47,7 +47,7 @@ func TestSimulationCleanBays(t *testing.T) {
 	cuts := 0
 	for range simulated {
 		tr := randomBay(rng)
-		b := &Work(bookOf(tr.readings(rng, "F1/left")), Defaults()).Bays[0]
+		b := &mustWork(bookOf(tr.readings(rng, "F1/left")), Defaults()).Bays[0]
 		total++
 		for name, want := range tr.figures() {
 			q := b.Adjusted.figures()[name]
@@ -135,7 +135,7 @@ func TestSimulationSlips(t *testing.T) {
 		}
 		i := lengths[rng.IntN(len(lengths))]
 		rows[i].Value.N[0] += int64(10_000 * (1 - 2*rng.IntN(2)))
-		b := &Work(bookOf(rows), Defaults()).Bays[0]
+		b := &mustWork(bookOf(rows), Defaults()).Bays[0]
 		for _, r := range b.Readings {
 			if r.Ref.Item == uint32(i+1) && r.Suspect {
 				found++

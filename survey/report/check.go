@@ -17,6 +17,9 @@ func Check(w io.Writer, f *asfound.Findings, s Style) error {
 	p := newPage(w, s)
 	p.heading(clean(f.Job) + ", as found")
 	p.para("", "± is U = 2u: the true figure is within it 95 times in 100.")
+	if len(f.Bays) > 1 {
+		p.summary(f.Bays)
+	}
 	for i := range f.Flights {
 		p.flight(&f.Flights[i])
 	}
@@ -30,6 +33,57 @@ func Check(w io.Writer, f *asfound.Findings, s Style) error {
 	p.blank()
 	p.para("", Caution(f.Opening))
 	return p.err
+}
+
+// summary is a line for each bay, for whoever reads no further.
+func (p *page) summary(bays []asfound.Bay) {
+	p.blank()
+	rows := [][]string{{"bay", "out of true", "spindles", "base fillets", "rail fillets"}}
+	for i := range bays {
+		b := &bays[i]
+		var up, unsure []string
+		for _, f := range b.Flags {
+			switch f.State {
+			case rules.Flag:
+				up = append(up, f.Name)
+			case rules.Unsure:
+				unsure = append(unsure, f.Name+"?")
+			}
+		}
+		out := strings.Join(append(up, unsure...), " ")
+		if out == "" {
+			out = "nothing found"
+		}
+		n := "none yet"
+		if b.Layout != nil {
+			n = fmt.Sprint(b.Layout.Count)
+			if b.Spindles != nil {
+				n += " " + string(b.Spindles.Cut)
+			}
+		}
+		rows = append(rows, []string{string(b.Place), out, n, cutOf(b.BaseFillets), cutOf(b.RailFillets)})
+	}
+	if p.narrow() {
+		for _, r := range rows[1:] {
+			p.labelled(r[0], fmt.Sprintf("%s; spindles %s, fillets %s and %s", r[1], r[2], r[3], r[4]))
+		}
+		return
+	}
+	for i, r := range rows {
+		line := "  " + pad(r[0], 12) + "  " + pad(r[2], 17) + "  " + pad(r[3], 12) + "  " + pad(r[4], 12) + "  "
+		if i == 0 {
+			p.line(p.bold(line + r[1]))
+			continue
+		}
+		p.para(line, r[1])
+	}
+}
+
+func cutOf(v *asfound.Verdict) string {
+	if v == nil {
+		return "not known"
+	}
+	return string(v.Cut)
 }
 
 func (p *page) flight(f *asfound.Flight) {

@@ -78,13 +78,21 @@ func book(t *testing.T, csv string) *fieldbook.Book {
 	return b
 }
 
+func mustWork(b *fieldbook.Book, s asfound.Settings) *asfound.Findings {
+	f, err := asfound.Work(b, s)
+	if err != nil {
+		panic(err)
+	}
+	return f
+}
+
 func slip(t *testing.T) *asfound.Findings {
 	t.Helper()
 	csv, err := os.ReadFile("../../testdata/reference/bays/slip-in-top-gap.csv")
 	if err != nil {
 		t.Fatal(err)
 	}
-	return asfound.Work(book(t, string(csv)+"F1/left,spindle-section,,,41 x 41 mm,\nF1,rise,3,,190 mm,\n"), asfound.Defaults())
+	return mustWork(book(t, string(csv)+"F1/left,spindle-section,,,41 x 41 mm,\nF1,rise,3,,190 mm,\n"), asfound.Defaults())
 }
 
 // No line is wider than the page, whatever its width, and every page that
@@ -133,7 +141,7 @@ func TestHostileText(t *testing.T) {
 	if err := Book(&out, b, survey.HouseKit, 100, Style{}); err != nil {
 		t.Fatal(err)
 	}
-	if err := Check(&out, asfound.Work(b, asfound.Defaults()), Style{}); err != nil {
+	if err := Check(&out, mustWork(b, asfound.Defaults()), Style{}); err != nil {
 		t.Fatal(err)
 	}
 	if strings.ContainsAny(out.String(), "\x1b\u202e\r\x07") {
@@ -224,7 +232,7 @@ func TestJSONContract(t *testing.T) {
 // What is not known is null, and lists are never null.
 func TestJSONOfAThinBay(t *testing.T) {
 	var out bytes.Buffer
-	if err := JSON(&out, asfound.Work(book(t, "where,what,value\nF1/left,stock-length,2400\n"), asfound.Defaults())); err != nil {
+	if err := JSON(&out, mustWork(book(t, "where,what,value\nF1/left,stock-length,2400\n"), asfound.Defaults())); err != nil {
 		t.Fatal(err)
 	}
 	flat := strings.Join(strings.Fields(out.String()), "")

@@ -56,7 +56,10 @@ func (o *checkOptions) run() error {
 	if err != nil {
 		return err
 	}
-	found := asfound.Work(book, o.set)
+	found, err := asfound.Work(book, o.set)
+	if err != nil {
+		return err
+	}
 	if o.json {
 		err = report.JSON(o.env.Out, found)
 	} else {

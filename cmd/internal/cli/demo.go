@@ -71,7 +71,10 @@ func (o *demoOptions) run() (err error) {
 	if err != nil {
 		return err
 	}
-	found := asfound.Work(book, asfound.Defaults())
+	found, err := asfound.Work(book, asfound.Defaults())
+	if err != nil {
+		return err
+	}
 	if o.json {
 		return report.JSON(o.env.Out, found)
 	}
