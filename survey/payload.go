@@ -14,12 +14,13 @@ var ErrNewer = errors.New("written by a newer version")
 
 // Payload is what one page of the log says, in whole or in part:
 //
-//	{1: job, 2: [reading …], 3: [strike …]}
+//	{1: job, 2: [reading …], 3: [strike …], 4: [keep …]}
 //	job     = {1: name}
 //	reading = {1: where, 2: what, 3: [mark, n], 4: height in µm, 5: [value …],
 //	           6: text as typed, 7: u, 8: tool, 9: by, 10: when, 11: note,
 //	           12: reference to the reading it replaces}
 //	strike  = {1: reference, 2: why, 3: by}
+//	keep    = as strike
 //	reference = [device, page, number on the page]
 //
 // in deterministic CBOR (RFC 8949, 4.2.1), what is empty left out. The numbers
@@ -28,6 +29,7 @@ type Payload struct {
 	Job      *JobRecord
 	Readings []Reading
 	Strikes  []Strike
+	Keeps    []Strike // as a Strike, to say that a suspect reading counts all the same
 }
 
 // JobRecord names a job when it is made. The page's envelope holds its ID.
@@ -47,6 +49,7 @@ type wirePayload struct {
 	Job      *JobRecord    `cbor:"1,keyasint,omitempty"`
 	Readings []WireReading `cbor:"2,keyasint,omitempty"`
 	Strikes  []wireStrike  `cbor:"3,keyasint,omitempty"`
+	Keeps    []wireStrike  `cbor:"4,keyasint,omitempty"`
 }
 
 // WireReading is a reading in its stored form; [Reading.Wire] and
@@ -87,15 +90,27 @@ func toWire(r journal.Ref) wireRef {
 	return wireRef{Device: r.Device, Page: r.Page, Item: r.Item}
 }
 
+func wireStrikes(in []Strike) (out []wireStrike) {
+	for _, s := range in {
+		out = append(out, wireStrike{toWire(s.Reading), s.Why, s.By})
+	}
+	return out
+}
+
+func strikes(in []wireStrike) (out []Strike) {
+	for _, s := range in {
+		out = append(out, Strike{s.Reading.ref(), s.Why, s.By})
+	}
+	return out
+}
+
 // Encode writes the payload in its one stored form.
 func (p Payload) Encode() ([]byte, error) {
 	w := wirePayload{Job: p.Job}
 	for i := range p.Readings {
 		w.Readings = append(w.Readings, p.Readings[i].Wire())
 	}
-	for _, s := range p.Strikes {
-		w.Strikes = append(w.Strikes, wireStrike{toWire(s.Reading), s.Why, s.By})
-	}
+	w.Strikes, w.Keeps = wireStrikes(p.Strikes), wireStrikes(p.Keeps)
 	b, err := journal.Marshal(w)
 	if err != nil {
 		return nil, fmt.Errorf("encoding a page: %w", err)
@@ -123,9 +138,7 @@ func DecodePayload(b []byte) (Payload, error) {
 		}
 		p.Readings = append(p.Readings, r)
 	}
-	for _, s := range w.Strikes {
-		p.Strikes = append(p.Strikes, Strike{s.Reading.ref(), s.Why, s.By})
-	}
+	p.Strikes, p.Keeps = strikes(w.Strikes), strikes(w.Keeps)
 	if newer {
 		return p, fmt.Errorf("decoding a page: %w: update pinchrod to see all of it", ErrNewer)
 	}

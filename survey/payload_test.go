@@ -20,6 +20,7 @@ func samplePayload() Payload {
 			{Where: "F1", What: Rise, At: At{Mark: Step, N: 3}, Value: Quantity{Length, [3]int64{190000}}, Text: "190"},
 		},
 		Strikes: []Strike{{Reading: journal.Ref{Page: 3, Item: 1}, Why: "tape on the wrong post", By: "AB"}},
+		Keeps:   []Strike{{Reading: journal.Ref{Page: 3, Item: 2}, Why: "read three times"}},
 	}
 }
 

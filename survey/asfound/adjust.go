@@ -224,7 +224,8 @@ func (w *worker) adjust() error {
 	}
 	p := adjust.Problem{Start: w.start}
 	for _, o := range w.obs {
-		p.Observations = append(p.Observations, adjust.Observation{Value: o.value, U: o.u, Model: o.eq})
+		// A reading that the surveyor kept is never suspected again.
+		p.Observations = append(p.Observations, adjust.Observation{Value: o.value, U: o.u, Model: o.eq, Prior: len(o.entry.Kept) > 0})
 	}
 	prior := func(value, u float64, eq frame.Equation) adjust.Observation {
 		return adjust.Observation{Value: value, U: u, Model: eq, Prior: true}
@@ -392,6 +393,9 @@ func (w *worker) results() {
 		}
 		if r.Detectable > smallestSlip(k.Measure) {
 			r.Unchecked, r.Check = true, checkedBy[r.Reading.What]
+		}
+		if kept := o.entry.Kept; len(kept) > 0 {
+			r.Kept = kept[0].Why
 		}
 		w.bay.Readings = append(w.bay.Readings, r)
 	}

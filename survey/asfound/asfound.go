@@ -139,6 +139,7 @@ type Result struct {
 	Error      Quantity // likely error, of a suspect one
 	Slip       string   // the usual slip that fits the error, if one does
 	Rivals     []int    // other Results that could as well be the wrong one
+	Kept       string   // why the surveyor keeps it, if it was ruled on
 	Unchecked  bool     // a slip in it would not be seen
 	Detectable float64  // the smallest error that would be seen
 	Check      string   // which reading would check it

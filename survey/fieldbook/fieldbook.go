@@ -2,7 +2,8 @@
 //
 // A reading counts until it is struck, or until a correction of it stands.
 // Striking the correction lets the corrected reading count again. Nothing is
-// erased: a [Book] holds every reading ever taken, each with its rulings.
+// erased: a [Book] holds every reading ever taken, each with its rulings. A
+// reading that looks wrong and was kept all the same says so.
 //
 // [Project] writes a page into buckets of the store, in the page's own
 // transaction, and [Load] reads one job back, so that no command replays the
@@ -11,6 +12,7 @@
 //	J job                      → name, time made
 //	R job device page item     → reading
 //	S job device page item, device page item → strike of the first by the second
+//	K job device page item, device page item → keep of the first by the second
 //
 // with numbers big-endian, so that a scan runs in the order of the logs.
 package fieldbook
@@ -30,7 +32,7 @@ import (
 
 // Version of the buckets. A store written with another is rebuilt from its
 // log.
-const Version = 1
+const Version = 2
 
 // KV is the part of the store that a projection is kept in.
 type KV interface {
@@ -53,9 +55,9 @@ type Job struct {
 	Since time.Time
 }
 
-// Ruling is a strike as it stands in the book.
+// Ruling is a strike, or a keep, as it stands in the book.
 type Ruling struct {
-	Ref  journal.Ref // the strike's own place in the log
+	Ref  journal.Ref // its own place in the log
 	Why  string
 	By   string
 	Time time.Time
@@ -67,6 +69,7 @@ type Entry struct {
 	Reading survey.Reading
 	Time    time.Time     // when its page was written
 	Struck  []Ruling      // empty while it is not struck
+	Kept    []Ruling      // rulings that it counts, however odd it looks
 	Fixed   []journal.Ref // standing corrections of it, direct or by way of others
 	Newer   bool          // holds what this version does not know
 }
@@ -160,11 +163,16 @@ func Project(kv KV, page journal.Page) error {
 			return err
 		}
 	}
-	for i, s := range p.Strikes {
-		own := journal.Ref{Device: page.Device, Page: page.Seq, Item: uint32(len(p.Readings) + i + 1)}
-		key := refKey(refKey(jobKey('S', page.Job), s.Reading), own)
-		if err := put(key, storedStrike{s.Why, s.By, ms, zone}); err != nil {
-			return err
+	own := journal.Ref{Device: page.Device, Page: page.Seq, Item: uint32(len(p.Readings))}
+	for _, r := range []struct {
+		kind    byte
+		rulings []survey.Strike
+	}{{'S', p.Strikes}, {'K', p.Keeps}} {
+		for _, s := range r.rulings {
+			own.Item++
+			if err := put(refKey(refKey(jobKey(r.kind, page.Job), s.Reading), own), storedStrike{s.Why, s.By, ms, zone}); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
@@ -235,23 +243,34 @@ func Load(kv KV, job Job) (*Book, error) {
 		at[ref] = len(b.Entries)
 		b.Entries = append(b.Entries, Entry{Ref: ref, Reading: r, Time: unstamp(s.MS, s.Zone), Newer: err != nil})
 	}
-	prefix = jobKey('S', job.ID)
+	for i, list := range []func(*Entry) *[]Ruling{func(e *Entry) *[]Ruling { return &e.Struck }, func(e *Entry) *[]Ruling { return &e.Kept }} {
+		if err := b.rulings(kv, "SK"[i], at, list); err != nil {
+			return nil, fmt.Errorf("reading job %q: %w", job.Name, err)
+		}
+	}
+	b.corrections(at)
+	return b, nil
+}
+
+// rulings reads the strikes or the keeps of a job into its entries.
+func (b *Book) rulings(kv KV, kind byte, at map[journal.Ref]int, list func(*Entry) *[]Ruling) error {
+	prefix := jobKey(kind, b.Job.ID)
 	for k, v := range kv.Scan(prefix) {
 		if len(k) != len(prefix)+2*refLen {
 			continue
 		}
 		i, ok := at[keyRef(k[len(prefix):])]
 		if !ok {
-			continue // strikes a reading that has not arrived yet
+			continue // rules on a reading that has not arrived yet
 		}
 		var s storedStrike
 		if err := journal.Unmarshal(v, &s); err != nil {
-			return nil, fmt.Errorf("reading job %q: %w", job.Name, err)
+			return err
 		}
-		b.Entries[i].Struck = append(b.Entries[i].Struck, Ruling{keyRef(k[len(prefix)+refLen:]), s.Why, s.By, unstamp(s.MS, s.Zone)})
+		l := list(&b.Entries[i])
+		*l = append(*l, Ruling{keyRef(k[len(prefix)+refLen:]), s.Why, s.By, unstamp(s.MS, s.Zone)})
 	}
-	b.corrections(at)
-	return b, nil
+	return nil
 }
 
 // corrections hands every standing reading to all the readings it replaces,

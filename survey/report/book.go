@@ -77,6 +77,9 @@ func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int)
 	for _, r := range e.Struck {
 		p.para(indent, "struck: "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
 	}
+	for _, r := range e.Kept {
+		p.para(indent, "kept: "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
+	}
 	if len(e.Fixed) > 0 {
 		var names []string
 		for _, f := range e.Fixed {

@@ -300,6 +300,12 @@ func (p *page) found(b *asfound.Bay) {
 // doubt is what the figures rest on, and what they lack.
 func (p *page) doubt(b *asfound.Bay) {
 	for i := range b.Readings {
+		if r := &b.Readings[i]; r.Kept != "" {
+			off := asfound.Quantity{Value: r.Residual, U: r.U, Known: true}
+			p.labelled("kept", fmt.Sprintf("%s %s, %s off the adjusted figure: %s", r.Ref.Short(), r.Reading.Title(), signed(off, r.Reading.Kind().Unit()), r.Kept))
+		}
+	}
+	for i := range b.Readings {
 		if r := &b.Readings[i]; r.Unchecked {
 			p.labelled("unchecked", fmt.Sprintf("%s %s: a slip in it would not be seen; %s would check it", r.Ref.Short(), r.Reading.Title(), r.Check))
 		}

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -93,6 +94,14 @@ old one's log goes on in it as another device's, so that nothing forks.`,
 }
 
 func (o *recoverOptions) run() error {
+	// A book that another window is writing to is not to be read half-written.
+	look := o.env.options()
+	look.ReadOnly = true
+	if s, err := store.Open(o.from, look); err == nil {
+		s.Close()
+	} else if errors.Is(err, store.ErrInUse) {
+		return err
+	}
 	r, err := store.Recover(o.from, o.to, o.env.options())
 	if err != nil {
 		return err
