@@ -9,6 +9,7 @@
 package asfound
 
 import (
+	"context"
 	"fmt"
 	"runtime"
 	"strings"
@@ -163,13 +164,15 @@ type Spacer struct {
 	Count    int
 	Old, New float64
 	Short    float64
+	U        float64 // of Short
 }
 
 // Work works a book out. Bays are independent of each other and are worked on
 // by all the cores; the findings do not depend on their number.
 //
-// The error is that of settings that make no sense, wrapping fit.ErrInput.
-func Work(book *fieldbook.Book, s Settings) (*Findings, error) {
+// The error is that of settings that make no sense, wrapping fit.ErrInput, or
+// the context's.
+func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, error) {
 	shop, err := fit.NewShop(s.House, s.Accuracy)
 	if err != nil {
 		return nil, fmt.Errorf("working a book out: %w", err)
@@ -209,11 +212,14 @@ func Work(book *fieldbook.Book, s Settings) (*Findings, error) {
 		})
 	}
 	for i := range f.Bays {
+		if ctx.Err() != nil {
+			break
+		}
 		work <- &f.Bays[i]
 	}
 	close(work)
 	wg.Wait()
-	return f, nil
+	return f, ctx.Err()
 }
 
 // isLanding tells whether a flight is a landing by its name, L and a number.

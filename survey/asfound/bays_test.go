@@ -1,6 +1,7 @@
 package asfound
 
 import (
+	"context"
 	"encoding/json"
 	"math"
 	"os"
@@ -24,7 +25,7 @@ func bookOf(rows []survey.Reading) *fieldbook.Book {
 }
 
 func mustWork(book *fieldbook.Book, s Settings) *Findings {
-	f, err := Work(book, s)
+	f, err := Work(context.Background(), book, s)
 	if err != nil {
 		panic(err)
 	}

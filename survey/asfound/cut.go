@@ -445,7 +445,12 @@ func (w *worker) spacers() {
 			continue
 		}
 		s := Spacer{Count: int(r.Value.N[0]), Old: unit.Length(r.Value.N[1]).MM(), Short: unit.Length(r.Value.N[2]).MM()}
-		var err error
+		u, err := r.StandardU(w.set.Kit)
+		if err != nil {
+			w.note("%s (%s): %v", e.Ref.Short(), r.Title(), err)
+			continue
+		}
+		s.U = u
 		if s.New, err = fit.Walk(s.Old, s.Count, s.Short); errors.Is(err, fit.ErrInput) {
 			w.note("%s (%s): %v", e.Ref.Short(), r.Title(), err)
 			continue

@@ -124,7 +124,7 @@ func valueOf(e *fieldbook.Entry, kit survey.Kit) string {
 		return v + " (not believable, not used)"
 	}
 	u, err := r.StandardU(kit)
-	if err != nil || k.Measure == survey.Section {
+	if err != nil {
 		return v
 	}
 	unit := k.Unit()

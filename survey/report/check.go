@@ -191,8 +191,9 @@ func (p *page) cutting(b *asfound.Bay) {
 		p.labelled("pieces", "not all: "+b.NoPieces)
 	}
 	for _, s := range b.Spacers {
-		p.labelled("spacers", fmt.Sprintf("%d of %s mm end %s mm %s: cut them %s mm",
-			s.Count, plain(s.Old), plain(max(s.Short, -s.Short)), shortOver(s.Short), plain(s.New)))
+		p.labelled("spacers", fmt.Sprintf("%d of %s mm end %s %s: cut them %s",
+			s.Count, plain(s.Old), figure(asfound.Quantity{Value: max(s.Short, -s.Short), U: s.U, Known: true}, "mm"), shortOver(s.Short),
+			figure(asfound.Quantity{Value: s.New, U: s.U / float64(s.Count), Known: true}, "mm")))
 	}
 }
 
@@ -207,7 +208,8 @@ func runnerUp(l *asfound.Layout) string {
 	if l.RunnerUp == nil {
 		return ""
 	}
-	return fmt.Sprintf(" (%d would leave %s mm)", l.RunnerUp.Count, fixed(l.RunnerUp.ClearGap, 1))
+	gap := asfound.Quantity{Value: l.RunnerUp.ClearGap, U: l.RunnerUp.U, Known: true}
+	return fmt.Sprintf(" (%d would leave %s)", l.RunnerUp.Count, figure(gap, "mm"))
 }
 
 // mostStops is how many stops are written out on a page that is read in a

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -79,7 +80,7 @@ func book(t *testing.T, csv string) *fieldbook.Book {
 }
 
 func mustWork(b *fieldbook.Book, s asfound.Settings) *asfound.Findings {
-	f, err := asfound.Work(b, s)
+	f, err := asfound.Work(context.Background(), b, s)
 	if err != nil {
 		panic(err)
 	}

@@ -10,6 +10,7 @@ package sheet
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -111,7 +112,7 @@ func Read(r io.Reader, kit survey.Kit) ([]survey.Reading, error) {
 			if !errors.As(err, &more) {
 				return nil, err
 			}
-			return nil, append(s.report, more...)
+			return nil, append(s.sorted(), more...)
 		}
 		if !slices.ContainsFunc(cells, func(c string) bool { return strings.TrimSpace(c) != "" }) {
 			continue // a blank row of a spreadsheet
@@ -121,7 +122,7 @@ func Read(r io.Reader, kit survey.Kit) ([]survey.Reading, error) {
 		}
 	}
 	if len(s.report) > 0 {
-		return nil, s.report
+		return nil, s.sorted()
 	}
 	return rows, nil
 }
@@ -145,6 +146,15 @@ type scanner struct {
 
 func (s *scanner) wrong(column int, name string, err error) {
 	s.report = append(s.report, Problem{s.line, column, name, err})
+}
+
+// sorted is the report in the order of lines and columns, which is not the
+// order that cells are read in: the kind comes first.
+func (s *scanner) sorted() Report {
+	slices.SortStableFunc(s.report, func(a, b Problem) int {
+		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+	})
+	return s.report
 }
 
 func (s *scanner) header(head []string) {

@@ -68,7 +68,7 @@ F1/left,gap,middle,,812,5,,,,,
 		got = append(got, fmt.Sprintf("%d:%d %s", p.Line, p.Column, p.Name))
 	}
 	want := []string{
-		"2:5 value", "3:5 value", "3:3 at", "3:6 u", "3:7 tool", "3:9 when", "4:1 where", "5:2 what", "6:5 value", "7:5 value",
+		"2:5 value", "3:3 at", "3:5 value", "3:6 u", "3:7 tool", "3:9 when", "4:1 where", "5:2 what", "6:5 value", "7:5 value",
 		"8:0 ", "11:1 where", "11:4 height", "12:0 ",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {

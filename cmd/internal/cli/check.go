@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"fmt"
 	"io"
 
@@ -28,7 +29,7 @@ much, how sure, and what to do; how many spindles go where; and whether
 spindles and fillets can be cut to one stop, to a few, or must be fitted.
 It leaves with 3 when something is flagged.`,
 		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error { return o.run() },
+		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}
 	jobFlag(c, &o.job)
 	f := c.Flags()
@@ -40,7 +41,7 @@ It leaves with 3 when something is flagged.`,
 	return c
 }
 
-func (o *checkOptions) run() error {
+func (o *checkOptions) run(ctx context.Context) error {
 	for _, f := range []struct {
 		name         string
 		v, low, high float64
@@ -56,7 +57,7 @@ func (o *checkOptions) run() error {
 	if err != nil {
 		return err
 	}
-	found, err := asfound.Work(book, o.set)
+	found, err := asfound.Work(ctx, book, o.set)
 	if err != nil {
 		return err
 	}

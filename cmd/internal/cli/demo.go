@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"context"
 	_ "embed"
 	"errors"
 	"fmt"
@@ -42,13 +43,13 @@ func newDemo(e *Env) *cobra.Command {
 book, checks it, and throws the book away. One bay is true, one drifts, one has
 a slip in it.`,
 		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error { return o.run() },
+		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}
 	c.Flags().BoolVar(&o.json, "json", false, "the machine-readable answer")
 	return c
 }
 
-func (o *demoOptions) run() (err error) {
+func (o *demoOptions) run(ctx context.Context) (err error) {
 	dir, err := os.MkdirTemp("", "pinchrod-demo-")
 	if err != nil {
 		return fmt.Errorf("making a temporary book: %w", err)
@@ -71,7 +72,7 @@ func (o *demoOptions) run() (err error) {
 	if err != nil {
 		return err
 	}
-	found, err := asfound.Work(book, asfound.Defaults())
+	found, err := asfound.Work(ctx, book, asfound.Defaults())
 	if err != nil {
 		return err
 	}
