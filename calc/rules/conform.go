@@ -1,5 +1,3 @@
-// Package rules judges a measured quantity against a limit when both the
-// quantity and the answer are uncertain (JCGM 106:2012).
 package rules
 
 import "math"
