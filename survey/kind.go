@@ -22,6 +22,7 @@ const (
 	Side          What = "side"
 	Diagonal      What = "diagonal"
 	StringAngle   What = "string-angle"
+	Temperature   What = "temperature"
 	Run           What = "run"
 	SlopeRun      What = "slope-run"
 	PostPosition  What = "post-position"
@@ -41,6 +42,7 @@ const (
 	SpindleSize   What = "spindle-section"
 	FilletSize    What = "fillet-section"
 	StockLength   What = "stock-length"
+	Moisture      What = "moisture"
 )
 
 // Kind is what the book knows of one kind of reading.
@@ -82,6 +84,7 @@ var Kinds = []Kind{
 	{Side, false, false, Length, "slope length of one side, between the same two nosings", 200, 20000, "tape", 1.0, ofSide},
 	{Diagonal, false, false, Length, "diagonal of the flight on the slope", 200, 20000, "tape", 1.0, ofCorners},
 	{StringAngle, false, false, Angle, "angle of the string from level", -75, 75, "gauge", 0, ofFlight},
+	{Temperature, false, false, Celsius, "temperature of the tape while the flight was read", -20, 50, "thermometer", 0.5, atRule{}},
 	{Run, true, true, Length, "level clear run between the posts", 50, 12000, "tape", 0.3, atRule{}},
 	{SlopeRun, true, true, Length, "clear run along the pitch", 50, 15000, "tape", 0.3, atRule{}},
 	{PostPosition, true, false, Length, "level distance from the bottom riser to the post's face towards the bay", -6000, 30000, "tape", 0.5, ofPost},
@@ -100,6 +103,7 @@ var Kinds = []Kind{
 	{Fit, true, false, Length, "length of a trial piece that fits", 50, 2500, "trial", 0, stations},
 	{SpindleSize, true, false, Section, "section of the spindles", 5, 200, "rule", 0, atRule{}},
 	{FilletSize, true, false, Section, "section of the fillets", 2, 200, "rule", 0, atRule{}},
+	{Moisture, true, false, Percent, "moisture content of the timber", 3, 40, "moisture-meter", 0.5, atRule{}},
 	{StockLength, true, false, Length, "length of a bar in the shop", 200, 12000, "tape", 1.0, atRule{}},
 }
 
@@ -158,6 +162,10 @@ func (k *Kind) Unit() string {
 		return "°"
 	case Lean:
 		return "mm/m"
+	case Celsius:
+		return "°C"
+	case Percent:
+		return "%"
 	}
 	return "mm"
 }

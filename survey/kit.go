@@ -44,11 +44,17 @@ func (c Class) MPE(mm float64) float64 {
 // Tool is one of the things a surveyor reads with.
 type Tool struct {
 	Name       string
+	Sort       Sort
 	Class      Class   // of a tape; NoClass for the others
 	Hook       bool    // a tape whose end hook is part of the reading
 	Limit      float64 // largest error the maker allows, in the reading's unit, where there is no class
 	Resolution float64 // smallest step it is read to, in the reading's unit
 	Means      string
+
+	Zero, ZeroU float64 // zero error found by a check, in the reading's unit: read less true
+	Tested      string  // how that was found; empty when it was not
+	CheckedAt   float64 // value it was checked at
+	Due         string  // date the next check is due, where one is set
 }
 
 // U is the standard uncertainty of one reading,
@@ -62,14 +68,14 @@ type Tool struct {
 // off by half at most; s is the setting of the tool to the work, as
 // [Kind.Setting]. JCGM 100:2008, 4.3.7 and 5.1.2, gives the divisors.
 func (t Tool) U(value, setting float64) float64 {
-	limit := t.Limit
-	if t.Class != NoClass {
-		limit = t.Class.MPE(value)
-		if t.Hook {
-			limit += tapeError[t.Class].hook
+	limit, zero := t.MPE(value), 0.0
+	if t.Tested != "" {
+		zero, limit = t.ZeroU, 0
+		if t.Class != NoClass {
+			limit = t.Class.MPE(value) - tapeError[t.Class].a // b·L: the scale was not checked
 		}
 	}
-	return math.Sqrt(limit*limit/3 + t.Resolution*t.Resolution/12 + setting*setting)
+	return math.Sqrt(limit*limit/3 + zero*zero + t.Resolution*t.Resolution/12 + setting*setting)
 }
 
 // Kit is the tools at hand.
@@ -79,17 +85,19 @@ type Kit []Tool
 // standard's; limits and resolutions of the rest are common practice, no
 // source.
 var HouseKit = Kit{
-	{Name: "tape", Class: ClassII, Resolution: 1, Means: "steel tape, class II"},
-	{Name: "tape-1", Class: ClassI, Resolution: 1, Means: "steel tape, class I"},
-	{Name: "tape-2", Class: ClassII, Resolution: 1, Means: "steel tape, class II"},
-	{Name: "tape-3", Class: ClassIII, Resolution: 1, Means: "tape, class III"},
-	{Name: "hook-tape", Class: ClassII, Hook: true, Resolution: 1, Means: "steel tape, class II, read from its end hook"},
-	{Name: "rod", Limit: 0.3, Resolution: 0.5, Means: "two sliding rods pinched in the gap"},
-	{Name: "rule", Limit: 0.2, Resolution: 0.5, Means: "steel rule"},
-	{Name: "laser", Limit: 1.5, Resolution: 1, Means: "laser distance meter"},
-	{Name: "trial", Limit: 0.2, Resolution: 0.5, Means: "trial piece offered up"},
-	{Name: "level", Limit: 0.5, Resolution: 0.5, Means: "spirit level and rule"},
-	{Name: "gauge", Limit: 0.15, Resolution: 0.1, Means: "digital angle gauge"},
+	{Name: "tape", Sort: SortTape, Class: ClassII, Resolution: 1, Means: "steel tape, class II"},
+	{Name: "tape-1", Sort: SortTape, Class: ClassI, Resolution: 1, Means: "steel tape, class I"},
+	{Name: "tape-2", Sort: SortTape, Class: ClassII, Resolution: 1, Means: "steel tape, class II"},
+	{Name: "tape-3", Sort: SortTape, Class: ClassIII, Resolution: 1, Means: "tape, class III"},
+	{Name: "hook-tape", Sort: SortTape, Class: ClassII, Hook: true, Resolution: 1, Means: "steel tape, class II, read from its end hook"},
+	{Name: "rod", Sort: SortRod, Limit: 0.3, Resolution: 0.5, Means: "two sliding rods pinched in the gap"},
+	{Name: "rule", Sort: SortRule, Limit: 0.2, Resolution: 0.5, Means: "steel rule"},
+	{Name: "laser", Sort: SortLaser, Limit: 1.5, Resolution: 1, Means: "laser distance meter"},
+	{Name: "trial", Sort: SortRule, Limit: 0.2, Resolution: 0.5, Means: "trial piece offered up"},
+	{Name: "level", Sort: SortLevel, Limit: 0.5, Resolution: 0.5, Means: "spirit level and rule"},
+	{Name: "thermometer", Limit: 1, Resolution: 1, Means: "thermometer"},
+	{Name: "moisture-meter", Limit: 2, Resolution: 0.5, Means: "moisture meter with pins"},
+	{Name: "gauge", Sort: SortGauge, Limit: 0.15, Resolution: 0.1, Means: "digital angle gauge"},
 }
 
 // Tool finds a tool by its name. The error wraps [ErrTool].

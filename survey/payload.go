@@ -14,13 +14,18 @@ var ErrNewer = errors.New("written by a newer version")
 
 // Payload is what one page of the log says, in whole or in part:
 //
-//	{1: job, 2: [reading …], 3: [strike …], 4: [keep …]}
+//	{1: job, 2: [reading …], 3: [strike …], 4: [keep …], 5: [setting …],
+//	 6: [tool …], 7: [tool check …]}
 //	job     = {1: name}
 //	reading = {1: where, 2: what, 3: [mark, n], 4: height in µm, 5: [value …],
 //	           6: text as typed, 7: u, 8: tool, 9: by, 10: when, 11: note,
 //	           12: reference to the reading it replaces}
 //	strike  = {1: reference, 2: why, 3: by}
 //	keep    = as strike
+//	setting = {1: name, 2: value as typed, 3: [reference to a setting it replaces …]}
+//	tool    = {1: name, 2: sort, 3: class, 4: hook, 5: limit, 6: resolution,
+//	           7: last check, 8: next check due}; limit and resolution in nm or nrad or 10⁻⁹
+//	tool check = {1: tool, 2: kind, 3: [first …], 4: [second …], 5: when}
 //	reference = [device, page, number on the page]
 //
 // in deterministic CBOR (RFC 8949, 4.2.1), what is empty left out. The numbers
@@ -30,6 +35,18 @@ type Payload struct {
 	Readings []Reading
 	Strikes  []Strike
 	Keeps    []Strike // as a Strike, to say that a suspect reading counts all the same
+	Settings []Setting
+	Tools    []ToolRecord
+	Checks   []ToolCheck
+}
+
+// Setting is a choice that a job rests on, such as its rule profile. A new
+// value names the ones it replaces, so that two people who set it differently
+// are seen to.
+type Setting struct {
+	Name     string
+	Value    string
+	Replaces []journal.Ref
 }
 
 // JobRecord names a job when it is made. The page's envelope holds its ID.
@@ -50,6 +67,9 @@ type wirePayload struct {
 	Readings []WireReading `cbor:"2,keyasint,omitempty"`
 	Strikes  []wireStrike  `cbor:"3,keyasint,omitempty"`
 	Keeps    []wireStrike  `cbor:"4,keyasint,omitempty"`
+	Settings []wireSetting `cbor:"5,keyasint,omitempty"`
+	Tools    []ToolRecord  `cbor:"6,keyasint,omitempty"`
+	Checks   []ToolCheck   `cbor:"7,keyasint,omitempty"`
 }
 
 // WireReading is a reading in its stored form; [Reading.Wire] and
@@ -73,6 +93,12 @@ type wireStrike struct {
 	Reading wireRef `cbor:"1,keyasint"`
 	Why     string  `cbor:"2,keyasint"`
 	By      string  `cbor:"3,keyasint,omitempty"`
+}
+
+type wireSetting struct {
+	Name     string    `cbor:"1,keyasint"`
+	Value    string    `cbor:"2,keyasint"`
+	Replaces []wireRef `cbor:"3,keyasint,omitempty"`
 }
 
 type wireRef struct {
@@ -111,6 +137,14 @@ func (p Payload) Encode() ([]byte, error) {
 		w.Readings = append(w.Readings, p.Readings[i].Wire())
 	}
 	w.Strikes, w.Keeps = wireStrikes(p.Strikes), wireStrikes(p.Keeps)
+	w.Tools, w.Checks = p.Tools, p.Checks
+	for _, s := range p.Settings {
+		ws := wireSetting{Name: s.Name, Value: s.Value}
+		for _, r := range s.Replaces {
+			ws.Replaces = append(ws.Replaces, toWire(r))
+		}
+		w.Settings = append(w.Settings, ws)
+	}
 	b, err := journal.Marshal(w)
 	if err != nil {
 		return nil, fmt.Errorf("encoding a page: %w", err)
@@ -139,6 +173,14 @@ func DecodePayload(b []byte) (Payload, error) {
 		p.Readings = append(p.Readings, r)
 	}
 	p.Strikes, p.Keeps = strikes(w.Strikes), strikes(w.Keeps)
+	p.Tools, p.Checks = w.Tools, w.Checks
+	for _, ws := range w.Settings {
+		s := Setting{Name: ws.Name, Value: ws.Value}
+		for _, r := range ws.Replaces {
+			s.Replaces = append(s.Replaces, r.ref())
+		}
+		p.Settings = append(p.Settings, s)
+	}
 	if newer {
 		return p, fmt.Errorf("decoding a page: %w: update pinchrod to see all of it", ErrNewer)
 	}

@@ -19,8 +19,11 @@ func samplePayload() Payload {
 			{Where: "F1/left", What: LeanAlong, At: At{Mark: Upper}, Value: Quantity{Lean, [3]int64{-3000, 900000}}, Text: "-3 mm in 900 mm", Replaces: journal.Ref{Page: 7, Item: 2}},
 			{Where: "F1", What: Rise, At: At{Mark: Step, N: 3}, Value: Quantity{Length, [3]int64{190000}}, Text: "190"},
 		},
-		Strikes: []Strike{{Reading: journal.Ref{Page: 3, Item: 1}, Why: "tape on the wrong post", By: "AB"}},
-		Keeps:   []Strike{{Reading: journal.Ref{Page: 3, Item: 2}, Why: "read three times"}},
+		Strikes:  []Strike{{Reading: journal.Ref{Page: 3, Item: 1}, Why: "tape on the wrong post", By: "AB"}},
+		Settings: []Setting{{Name: "profile", Value: "england", Replaces: []journal.Ref{{Page: 2, Item: 1}}}, {Name: "stair", Value: "private"}},
+		Tools:    []ToolRecord{{Name: "AB-1", Sort: SortTape, Class: ClassII, Resolution: 1000000, Checked: "2026-01-10", Due: "2027-01-10"}},
+		Checks:   []ToolCheck{{Tool: "AB-2", Kind: Reversal, First: []int64{1500, 1000000}, Second: []int64{-500, 1000000}, When: "2026-11-20"}},
+		Keeps:    []Strike{{Reading: journal.Ref{Page: 3, Item: 2}, Why: "read three times"}},
 	}
 }
 

@@ -21,6 +21,8 @@ const (
 	Lean                   // N[0] µm out of plumb over N[1] µm
 	Section                // N[0] x N[1] µm, N[2] thinnest width of a turned profile or 0
 	Walk                   // N[0] spacers of N[1] µm, N[2] µm short (+) or over (−)
+	Celsius                // N[0] thousandths of a degree Celsius
+	Percent                // N[0] thousandths of a per cent
 )
 
 // Quantity is a value in whole micrometres or microradians.
@@ -30,7 +32,7 @@ type Quantity struct {
 }
 
 // width is how many numbers a measure stores.
-func (m Measure) width() int { return [...]int{3, 1, 1, 2, 3, 3}[m] }
+func (m Measure) width() int { return [...]int{3, 1, 1, 2, 3, 3, 1, 1}[m] }
 
 // Value gives the quantity in the unit of the contract: mm for a length,
 // degrees for an angle, mm per m for a lean, the mm of short for a walk, the
@@ -43,6 +45,8 @@ func (q Quantity) Value() float64 {
 		return 1000 * q.Slope().Tan()
 	case Walk:
 		return unit.Length(q.N[2]).MM()
+	case Celsius, Percent:
+		return float64(q.N[0]) / 1000
 	default:
 		return unit.Length(q.N[0]).MM()
 	}
@@ -69,6 +73,10 @@ func (q Quantity) String() string {
 			s += " x " + l(2)
 		}
 		return s + " mm"
+	case Celsius:
+		return unit.FormatDecimal(q.N[0], 1000) + " °C"
+	case Percent:
+		return unit.FormatDecimal(q.N[0], 1000) + " %"
 	case Walk:
 		end := " short " + l(2)
 		if q.N[2] < 0 {
@@ -101,8 +109,29 @@ func parseQuantity(m Measure, s string) (Quantity, error) {
 		return q, parseSection(s, &q)
 	case Walk:
 		return q, parseWalk(s, &q)
+	case Celsius:
+		return q, parseMarked(s, "degrees Celsius such as 9 °C", &q, "°C", "C")
+	case Percent:
+		return q, parseMarked(s, "per cent such as 12 %", &q, "%")
 	}
 	return q, fmt.Errorf("value %q %w", s, errForm)
+}
+
+// parseMarked reads a number with one of some marks behind it, or none.
+func parseMarked(s, want string, q *Quantity, marks ...string) error {
+	body := strings.TrimSpace(s)
+	for _, m := range marks {
+		if b, ok := strings.CutSuffix(body, m); ok {
+			body = strings.TrimSpace(b)
+			break
+		}
+	}
+	n, err := unit.ParseDecimal(body, 1000)
+	if err != nil {
+		return fmt.Errorf("value %q: %w; write %s", s, err, want)
+	}
+	q.N[0] = n
+	return nil
 }
 
 // by splits "41 x 41 mm" at its crosses.

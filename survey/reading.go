@@ -46,15 +46,21 @@ func (r *Reading) StandardU(kit Kit) (float64, error) {
 		}
 		return float64(r.U) * 1e-6, nil
 	}
-	name := r.Tool
-	if name == "" {
-		name = k.Tool
-	}
-	t, err := kit.Tool(name)
+	t, err := r.ToolIn(kit)
 	if err != nil {
 		return 0, err
 	}
 	return t.U(r.Value.Value(), k.Setting), nil
+}
+
+// ToolIn is the tool the reading was taken with: the one it names, else its
+// kind's usual one.
+func (r *Reading) ToolIn(kit Kit) (Tool, error) {
+	name := r.Tool
+	if k := r.Kind(); name == "" && k != nil {
+		name = k.Tool
+	}
+	return kit.Tool(name)
 }
 
 // Place of a reading as a person says it: "gap at top", "run at 350 mm",

@@ -138,3 +138,24 @@ func decimals(v int64, scale *big.Rat, max int, back func(string) bool) string {
 
 // round is the nearest whole number, half away from zero.
 func round(f float64) int64 { return int64(math.Round(f)) }
+
+// ParseDecimal reads a plain signed decimal and gives it times scale, rounded
+// half away from zero: for counts, per cents and degrees Celsius.
+func ParseDecimal(s string, scale int64) (int64, error) {
+	neg, body := sign(s)
+	r, err := number(body)
+	if err != nil {
+		return 0, err
+	}
+	return whole(r.Mul(r, new(big.Rat).SetInt64(scale)), neg)
+}
+
+// FormatDecimal writes v/scale with as few decimals as read back as v; scale is
+// a power of ten.
+func FormatDecimal(v, scale int64) string {
+	places := len(fmt.Sprint(scale)) - 1
+	return decimals(v, new(big.Rat).SetInt64(scale), places, func(s string) bool {
+		got, err := ParseDecimal(s, scale)
+		return err == nil && got == v
+	})
+}

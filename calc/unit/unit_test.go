@@ -200,6 +200,25 @@ func TestParseSlope(t *testing.T) {
 	}
 }
 
+func TestDecimal(t *testing.T) {
+	for in, want := range map[string]int64{"12": 12000, "-3.5": -3500, "0.0004": 0, "0.0005": 1, "+9": 9000} {
+		got, err := ParseDecimal(in, 1000)
+		if err != nil || got != want {
+			t.Errorf("ParseDecimal(%q) = %d, %v; want %d", in, got, err, want)
+		}
+	}
+	for _, in := range []string{"", "12,5", "1e3", "NaN", "12 %"} {
+		if got, err := ParseDecimal(in, 1000); err == nil {
+			t.Errorf("ParseDecimal(%q) = %d, want an error", in, got)
+		}
+	}
+	for v, want := range map[int64]string{12000: "12", -3500: "-3.5", 1: "0.001", 0: "0"} {
+		if got := FormatDecimal(v, 1000); got != want {
+			t.Errorf("FormatDecimal(%d) = %q, want %q", v, got, want)
+		}
+	}
+}
+
 // What a parser takes, its Format writes so that it is taken as the same again.
 func FuzzParse(f *testing.F) {
 	for _, s := range []string{"1254", "49 3/8 in", "4 ft 1 3/8 in", "41°48'", "7:11", "3 mm in 900 mm", "12,5", "−3", "1/0 in", "' in "} {

@@ -11,6 +11,7 @@ import (
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/frame"
+	"pinchrod/calc/rules"
 	"pinchrod/calc/unit"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
@@ -33,6 +34,7 @@ type worker struct {
 	here   []fieldbook.Entry
 	flight []fieldbook.Entry
 
+	read                *reader
 	width, thin, widthU float64 // of the spindles; 0 when not read
 	posts               map[survey.Mark]float64
 	obs                 []observation
@@ -44,7 +46,9 @@ type worker struct {
 }
 
 func newWorker(b *Bay, s Settings, shop *fit.Shop, here, flight []fieldbook.Entry) *worker {
-	return &worker{bay: b, set: s, shop: shop, here: here, flight: flight, posts: map[survey.Mark]float64{}}
+	return &worker{
+		bay: b, set: s, shop: shop, here: here, flight: flight, read: newReader(s.Kit, flight), posts: map[survey.Mark]float64{},
+	}
 }
 
 func (w *worker) note(format string, a ...any) {
@@ -63,8 +67,58 @@ func (w *worker) work() {
 	w.results()
 	w.layOut()
 	w.flags()
+	w.heights()
 	w.cut()
 	w.spacers()
+	w.bay.Notes = append(w.bay.Notes, w.read.notes()...)
+	w.bay.Flags = append(w.bay.Flags, w.read.flags()...)
+}
+
+// heights holds the guard and the space under the base rail to the rules. They
+// are read as they are, and nothing adjusts them.
+func (w *worker) heights() {
+	guard, where := rules.GuardStair, "guard, pitch line to top of handrail"
+	if isLanding(w.bay.Place) {
+		guard, where = rules.GuardLanding, "guard, floor to top of handrail"
+	}
+	heights := w.readings(survey.GuardHeight)
+	flags := byRule(&w.set, "guard-height", guard, where, heights, "raise or lower the handrail before anything is cut to it")
+	if !isLanding(w.bay.Place) {
+		flags = append(flags, byRule(&w.set, "handrail-height", rules.HandrailHeight, "handrail above the pitch line", heights, "set the handrail, or fit a second one, at a height the rule allows")...)
+	}
+	if len(heights) > 0 && len(flags) == 0 {
+		w.note("guard heights are in the book; no rule profile says what they are held to")
+	}
+	if under := w.readings(survey.UnderGap); len(under) > 0 {
+		const of, mend = "ball that passes under the base rail", "lower the base rail, or close the gap with a fillet"
+		held := byRule(&w.set, "under-rail", rules.UnderOpening, of, under, mend)
+		if len(held) == 0 {
+			ball, from := w.set.opening(isLanding(w.bay.Place))
+			l := rules.Limit{What: rules.UnderOpening, Low: math.Inf(-1), High: ball, HighAs: fmt.Sprint(ball), As: "mm"}
+			if f, ok := heldTo(l, "under-rail", of, under, mend); ok {
+				f.From = from
+				held = append(held, f)
+			}
+		}
+		flags = append(flags, held...)
+	}
+	w.bay.Flags = append(w.bay.Flags, flags...)
+}
+
+// readings are the figures of one kind, those at one place put together as
+// their weighted mean.
+func (w *worker) readings(what survey.What) []Quantity {
+	var places []survey.At
+	for _, e := range w.here {
+		if e.Reading.What == what && !slices.Contains(places, e.Reading.At) {
+			places = append(places, e.Reading.At)
+		}
+	}
+	var out []Quantity
+	for _, at := range places {
+		out = append(out, weightedMean(w.read, w.here, what, at))
+	}
+	return out
 }
 
 // sections takes the sections of spindles and posts; the last reading counts,
@@ -117,12 +171,12 @@ func (w *worker) gather() {
 		if r.What != survey.StringAngle || r.Check() != nil {
 			continue
 		}
-		u, err := r.StandardU(w.set.Kit)
+		q, err := w.read.figure(e)
 		if err != nil {
 			continue
 		}
 		w.obs = append(w.obs, observation{
-			entry: e, value: r.Value.Value() * degree, u: math.Hypot(u*degree, borrowedU), scale: degree, eq: frame.BasePitch(),
+			entry: e, value: q.Value * degree, u: math.Hypot(q.U*degree, borrowedU), scale: degree, eq: frame.BasePitch(),
 		})
 		borrowed++
 	}
@@ -330,24 +384,25 @@ func (w *worker) figures() {
 	a.GapTop = w.figure(frame.Gap(frame.Top), 1)
 	a.BowBase = w.figure(frame.Unknown(frame.IndexBowBase), 1)
 	a.BowRail = w.figure(frame.Unknown(frame.IndexBowRail), 1)
-	a.AcrossLower = w.mean(survey.LeanAcross, survey.Lower)
-	a.AcrossUpper = w.mean(survey.LeanAcross, survey.Upper)
+	a.AcrossLower = weightedMean(w.read, w.here, survey.LeanAcross, survey.At{Mark: survey.Lower})
+	a.AcrossUpper = weightedMean(w.read, w.here, survey.LeanAcross, survey.At{Mark: survey.Upper})
 }
 
-// mean is the weighted mean of readings that nothing else observes, u² = 1/Σ(1/u²).
-func (w *worker) mean(what survey.What, at survey.Mark) Quantity {
+// weightedMean is the mean of the readings of one kind at one place, which are
+// independent, u² = 1/Σ(1/u²).
+func weightedMean(rd *reader, entries []fieldbook.Entry, what survey.What, at survey.At) Quantity {
 	var sum, weight float64
-	for _, e := range w.here {
+	for _, e := range entries {
 		r := &e.Reading
-		if r.What != what || r.At.Mark != at || r.Check() != nil {
+		if r.What != what || r.At != at || r.Check() != nil {
 			continue
 		}
-		u, err := r.StandardU(w.set.Kit)
+		q, err := rd.figure(e)
 		if err != nil {
 			continue
 		}
-		sum += r.Value.Value() / (u * u)
-		weight += 1 / (u * u)
+		sum += q.Value / (q.U * q.U)
+		weight += 1 / (q.U * q.U)
 	}
 	if weight == 0 {
 		return Quantity{}

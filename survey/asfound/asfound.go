@@ -16,31 +16,11 @@ import (
 	"sync"
 
 	"pinchrod/calc/fit"
-	"pinchrod/calc/layout"
 	"pinchrod/calc/rules"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
-
-// Settings are the house figures. All defaults are common practice, no source,
-// unless they say otherwise.
-type Settings struct {
-	Kit      survey.Kit
-	Target   float64   // clear gap aimed at between spindles, mm; default 90
-	Opening  float64   // largest ball that may not pass, mm; default 100, kept when no rule profile is chosen
-	Joint    float64   // widest joint that still looks closed, mm; default 0.5
-	House    fit.House // cutting and fitting
-	Accuracy fit.Options
-}
-
-// Defaults are the settings used until told otherwise.
-func Defaults() Settings {
-	return Settings{
-		Kit: survey.HouseKit, Target: layout.DefaultTarget, Opening: rules.DefaultOpening().Ball, Joint: 0.5,
-		House: fit.DefaultHouse(), Accuracy: fit.Options{Seed: 1},
-	}
-}
 
 // Quantity is a figure with its standard uncertainty. One that the readings
 // do not give is not Known.
@@ -52,7 +32,8 @@ type Quantity struct {
 // Findings is what a job comes to.
 type Findings struct {
 	Job     string
-	Opening float64
+	Rules   string   // which rules hold, for every page
+	Notes   []string // what was wrong with settings and tools
 	Flights []Flight
 	Bays    []Bay
 }
@@ -177,7 +158,7 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 	if err != nil {
 		return nil, fmt.Errorf("working a book out: %w", err)
 	}
-	f := &Findings{Job: book.Job.Name, Opening: s.Opening}
+	f := &Findings{Job: book.Job.Name, Rules: s.Rules(), Notes: s.notes}
 	standing := map[survey.Place][]fieldbook.Entry{}
 	for _, e := range book.Standing() {
 		standing[e.Reading.Where] = append(standing[e.Reading.Where], e)

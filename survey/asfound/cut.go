@@ -68,9 +68,10 @@ func (w *worker) layOut() {
 	// by n+1 gaps, and each of the n spindles takes its own width's error.
 	u := max(run.U, w.figure(frame.RunAt(height), 1).U)
 	gapU := func(n int) float64 { return math.Hypot(u, float64(n)*w.widthU) / float64(n+1) }
+	ball, _ := w.set.opening(isLanding(w.bay.Place))
 	l, err := layout.Choose(layout.In{
 		Run: plane.Run, LeanLower: plane.LeanLower, LeanUpper: plane.LeanUpper, Height: height,
-		Width: w.width, Thin: w.thin, Target: w.set.Target, Opening: w.set.Opening, GapU: gapU,
+		Width: w.width, Thin: w.thin, Target: w.set.Target, Opening: ball, GapU: gapU,
 	})
 	if err != nil {
 		w.bay.NoLayout = err.Error()
@@ -338,6 +339,8 @@ func (w *worker) helps() []help {
 	}
 	at := func(m survey.Mark) survey.At { return survey.At{Mark: m} }
 	high := unit.FromMM(max(0, w.bay.Adjusted.GapBottom.Value-100)).Round(50 * unit.Millimetre)
+	thought := *w // its reader's memory is its own: these readings are not taken
+	thought.read = newReader(w.set.Kit, nil)
 	for _, c := range []struct {
 		what    survey.What
 		at      survey.At
@@ -355,7 +358,7 @@ func (w *worker) helps() []help {
 	} {
 		r := survey.Reading{What: c.what, At: c.at, Height: c.height}
 		r.Value.Measure = r.Kind().Measure
-		o, ok, err := w.observe(entryOf(r))
+		o, ok, err := thought.observe(entryOf(r))
 		if !ok || err != nil {
 			continue
 		}
@@ -363,7 +366,7 @@ func (w *worker) helps() []help {
 		v := o.eq(w.sol.X, g)
 		if r.Value.Measure == survey.Length { // a tape's u grows with the length
 			r.Value.N[0] = int64(unit.FromMM(v))
-			if o, _, err = w.observe(entryOf(r)); err != nil {
+			if o, _, err = thought.observe(entryOf(r)); err != nil {
 				continue
 			}
 		}

@@ -224,15 +224,16 @@ func (w *worker) slips() {
 // opening holds the widest gap of the layout against the ball.
 func (w *worker) opening() {
 	l := w.bay.Layout
+	ball, from := w.set.opening(isLanding(w.bay.Place))
+	f := Flag{Name: "opening", Limit: ball, Unit: "mm", Of: "widest opening between spindles", From: from}
 	if l == nil {
 		if w.bay.NoLayout != "" {
-			w.bay.Flags = append(w.bay.Flags, Flag{Name: "opening", State: rules.Flag, Limit: w.set.Opening, Unit: "mm",
-				Of: "widest opening between spindles", From: "no rule profile chosen", Text: w.bay.NoLayout})
+			f.State, f.Text = rules.Flag, w.bay.NoLayout
+			w.bay.Flags = append(w.bay.Flags, f)
 		}
 		return
 	}
-	f := Flag{Name: "opening", Value: l.Widest.Value, U: l.Widest.U, Limit: w.set.Opening, Unit: "mm",
-		Of: "widest opening between spindles", From: "no rule profile chosen"}
+	f.Value, f.U = l.Widest.Value, l.Widest.U
 	f.State = rules.Judge(f.Value, f.U, f.Limit)
 	switch f.State {
 	case rules.Clear:

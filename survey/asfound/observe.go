@@ -56,15 +56,25 @@ func ofStation(at survey.At, eq func(frame.Station) frame.Equation) (frame.Equat
 	return eq(station(at)), others
 }
 
+// observed are the kinds that say something of the bay's plane.
+var observed = map[survey.What]bool{
+	survey.Run: true, survey.SlopeRun: true, survey.PostPosition: true, survey.LeanAlong: true, survey.BaseAngle: true,
+	survey.RailAngle: true, survey.Gap: true, survey.Fit: true, survey.BowBase: true, survey.BowRail: true,
+	survey.FrameDiagonal: true, survey.SpacerWalk: true,
+}
+
 // observe gives the observation of a reading, or ok false for one that says
 // nothing of the bay's plane, such as a section.
 func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) {
 	r := &e.Reading
-	u, err := r.StandardU(w.set.Kit)
+	if !observed[r.What] {
+		return o, false, nil
+	}
+	q, err := w.read.figure(e)
 	if err != nil {
 		return o, false, err
 	}
-	o = observation{entry: e, value: r.Value.Value(), u: u, scale: 1}
+	o = observation{entry: e, value: q.Value, u: q.U, scale: 1}
 	upper, rising := r.At.Mark == survey.Upper, r.At.Mark == survey.Rising
 	height := r.Height.MM()
 	switch r.What {
@@ -120,8 +130,6 @@ func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) 
 			}
 			o.u = math.Hypot(o.u, float64(spacers)*one.U(spacer, 0))
 		}
-	default:
-		return o, false, nil
 	}
 	o.value *= o.scale
 	o.u *= o.scale

@@ -13,6 +13,9 @@
 //	R job device page item     → reading
 //	S job device page item, device page item → strike of the first by the second
 //	K job device page item, device page item → keep of the first by the second
+//	C job device page item     → setting
+//	T device page item         → tool
+//	U device page item         → check of a tool
 //
 // with numbers big-endian, so that a scan runs in the order of the logs.
 package fieldbook
@@ -32,7 +35,7 @@ import (
 
 // Version of the buckets. A store written with another is rebuilt from its
 // log.
-const Version = 2
+const Version = 3
 
 // KV is the part of the store that a projection is kept in.
 type KV interface {
@@ -81,6 +84,7 @@ func (e *Entry) Stands() bool { return len(e.Struck) == 0 && len(e.Fixed) == 0 }
 type Book struct {
 	Job     Job
 	Entries []Entry
+	chosen  []Choice // settings that stand
 }
 
 type storedJob struct {
@@ -175,6 +179,28 @@ func Project(kv KV, page journal.Page) error {
 			}
 		}
 	}
+	for _, s := range p.Settings {
+		own.Item++
+		v := storedSetting{Name: s.Name, Value: s.Value, MS: ms, Zone: zone}
+		for _, r := range s.Replaces {
+			v.Replaces = append(v.Replaces, refKey(nil, r))
+		}
+		if err := put(refKey(jobKey('C', page.Job), own), v); err != nil {
+			return err
+		}
+	}
+	for _, t := range p.Tools {
+		own.Item++
+		if err := put(refKey([]byte{'T'}, own), t); err != nil {
+			return err
+		}
+	}
+	for _, c := range p.Checks {
+		own.Item++
+		if err := put(refKey([]byte{'U'}, own), c); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -249,7 +275,7 @@ func Load(kv KV, job Job) (*Book, error) {
 		}
 	}
 	b.corrections(at)
-	return b, nil
+	return b, b.settings(kv)
 }
 
 // rulings reads the strikes or the keeps of a job into its entries.

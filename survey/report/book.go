@@ -15,7 +15,7 @@ func Clean(s string) string { return clean(s) }
 // Book writes every reading of a job as a table, each flight and bay under its
 // own heading, with its U by kit. Struck and corrected readings are struck
 // through, and what was ruled stands under them.
-func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, opening float64, s Style) error {
+func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style) error {
 	p := newPage(w, s)
 	p.heading(b.Job.Name)
 	p.para("", fmt.Sprintf("%s, %d standing. ± is U = 2u.", count(len(b.Entries), "reading"), len(b.Standing())))
@@ -39,7 +39,7 @@ func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, opening float64, s Sty
 		}
 	}
 	p.blank()
-	p.para("", Caution(opening))
+	p.para("", Caution(rules))
 	return p.err
 }
 

@@ -17,6 +17,9 @@ func Check(w io.Writer, f *asfound.Findings, s Style) error {
 	p := newPage(w, s)
 	p.heading(clean(f.Job) + ", as found")
 	p.para("", "± is U = 2u: the true figure is within it 95 times in 100.")
+	for _, n := range f.Notes {
+		p.para("  note: ", n)
+	}
 	if len(f.Bays) > 1 {
 		p.summary(f.Bays)
 	}
@@ -31,7 +34,7 @@ func Check(w io.Writer, f *asfound.Findings, s Style) error {
 		p.para("", "No bay has a reading yet: write them in the field sheet as FLIGHT/BAY, such as F1/left.")
 	}
 	p.blank()
-	p.para("", Caution(f.Opening))
+	p.para("", Caution(f.Rules))
 	return p.err
 }
 
@@ -139,6 +142,8 @@ func (p *page) flag(mark string, f asfound.Flag) {
 		fig = strings.Replace(fig, "±0.0 ", "", 1) + " apart"
 	case f.Name == "opening" && f.Value == 0:
 		fig = "no layout"
+	case f.Unit == "":
+		fig = "overdue"
 	}
 	limit := fmt.Sprintf("limit %s%s", fixed(f.Limit, 1), spaced(f.Unit))
 	if f.Limit == 0 {

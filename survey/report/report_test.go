@@ -109,7 +109,7 @@ func TestPagesHoldTogether(t *testing.T) {
 			if err := Check(&check, f, s); err != nil {
 				t.Fatal(err)
 			}
-			if err := Book(&table, b, survey.HouseKit, 100, s); err != nil {
+			if err := Book(&table, b, survey.HouseKit, "No rules.", s); err != nil {
 				t.Fatal(err)
 			}
 			for name, page := range map[string]string{"check": check.String(), "book": table.String()} {
@@ -139,7 +139,7 @@ func TestHostileText(t *testing.T) {
 	b.Entries[0].Struck = []fieldbook.Ruling{{Why: evil, By: evil}}
 	b.Entries = append(b.Entries, fieldbook.Entry{Reading: survey.Reading{Where: evil, What: evil, Text: evil}, Newer: true})
 	var out bytes.Buffer
-	if err := Book(&out, b, survey.HouseKit, 100, Style{}); err != nil {
+	if err := Book(&out, b, survey.HouseKit, "No rules.", Style{}); err != nil {
 		t.Fatal(err)
 	}
 	if err := Check(&out, mustWork(b, asfound.Defaults()), Style{}); err != nil {
@@ -156,7 +156,7 @@ func TestStruckThrough(t *testing.T) {
 	b.Entries[0].Struck = []fieldbook.Ruling{{Why: "wrong post"}}
 	for colour, want := range map[bool]string{true: "\x1b[9mgap at top\x1b[0m", false: "~~gap at top~~"} {
 		var out bytes.Buffer
-		if err := Book(&out, b, survey.HouseKit, 100, Style{Colour: colour}); err != nil {
+		if err := Book(&out, b, survey.HouseKit, "No rules.", Style{Colour: colour}); err != nil {
 			t.Fatal(err)
 		}
 		if !strings.Contains(out.String(), want) || !strings.Contains(out.String(), "struck: wrong post") {

@@ -8,8 +8,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"pinchrod/store"
-	"pinchrod/survey"
-	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
 )
@@ -39,12 +37,12 @@ func (o *bookOptions) run() error {
 	if o.job == "" {
 		return o.list()
 	}
-	book, err := o.book.load(o.job)
+	book, set, err := o.book.work(o.job, overrides{})
 	if err != nil {
 		return err
 	}
 	return o.env.show(func(w io.Writer, s report.Style) error {
-		return report.Book(w, book, survey.HouseKit, asfound.Defaults().Opening, s)
+		return report.Book(w, book, set.Kit, set.Rules(), s)
 	})
 }
 

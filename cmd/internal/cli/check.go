@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
@@ -16,11 +15,11 @@ type checkOptions struct {
 	book *bookFlag
 	job  string
 	json bool
-	set  asfound.Settings
+	set  overrides
 }
 
 func newCheck(e *Env, b *bookFlag) *cobra.Command {
-	o := &checkOptions{env: e, book: b, set: asfound.Defaults()}
+	o := &checkOptions{env: e, book: b, set: overrides{}}
 	c := &cobra.Command{
 		Use:   "check --job NAME",
 		Short: "say what is out of true, how sure that is, and how to cut the pieces",
@@ -34,30 +33,18 @@ It leaves with 3 when something is flagged.`,
 	jobFlag(c, &o.job)
 	f := c.Flags()
 	f.BoolVar(&o.json, "json", false, "the machine-readable answer")
-	f.Float64Var(&o.set.Target, "target", o.set.Target, "clear gap aimed at between spindles, mm")
-	f.Float64Var(&o.set.Opening, "opening", o.set.Opening, "largest ball that may not pass, mm")
-	f.Float64Var(&o.set.Joint, "joint", o.set.Joint, "widest joint that still looks closed, mm")
-	f.Float64Var(&o.set.House.Risk, "all-fit", o.set.House.Risk, "probability asked for that all pieces fit")
+	for _, n := range asfound.SettingNames() {
+		f.StringVar(o.set.of(n[0]), n[0], "", n[1]+" (default: as set in the book)")
+	}
 	return c
 }
 
 func (o *checkOptions) run(ctx context.Context) error {
-	for _, f := range []struct {
-		name         string
-		v, low, high float64
-	}{
-		{"target", o.set.Target, 10, 1000}, {"opening", o.set.Opening, 10, 1000},
-		{"joint", o.set.Joint, 0.05, 10}, {"all-fit", o.set.House.Risk, 0.51, 0.9999},
-	} {
-		if !(f.v >= f.low && f.v <= f.high) {
-			return fmt.Errorf("%w: --%s %g: give %g to %g", errUsage, f.name, f.v, f.low, f.high)
-		}
-	}
-	book, err := o.book.load(o.job)
+	book, set, err := o.book.work(o.job, o.set)
 	if err != nil {
 		return err
 	}
-	found, err := asfound.Work(ctx, book, o.set)
+	found, err := asfound.Work(ctx, book, set)
 	if err != nil {
 		return err
 	}

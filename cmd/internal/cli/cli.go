@@ -24,6 +24,7 @@ import (
 	"pinchrod/store"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
+	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/sheet"
 )
@@ -130,7 +131,7 @@ Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
 		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, c.CommandPath())
 	})
 	root.AddCommand(
-		newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newCheck(e, b),
+		newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newCheck(e, b), newSet(e, b), newTool(e, b),
 		newVerify(e, b), newRecover(e, b), newDemo(e), newVersion(e),
 	)
 	for _, c := range root.Commands() {
@@ -223,6 +224,41 @@ func (b *bookFlag) open(readOnly bool) (*store.Store, error) {
 	return s, err
 }
 
+// openOrCreate opens the book, or begins one and says so: a book that was
+// there yesterday and is missing today must not go unnoticed.
+func (b *bookFlag) openOrCreate() (s *store.Store, err error) {
+	path, err := b.file()
+	if err != nil {
+		return nil, err
+	}
+	s, err = store.Open(path, b.env.options())
+	if !errors.Is(err, store.ErrMissing) {
+		return s, err
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, fmt.Errorf("making the book's folder: %w", err)
+	}
+	s, err = store.Create(path, b.env.options())
+	if err == nil {
+		b.env.say("no book was at %s: a new one is begun there", path)
+	}
+	return s, err
+}
+
+// kit reads the tools in the book; the house kit beside an error.
+func (b *bookFlag) kit() (kit survey.Kit, wrong []error, err error) {
+	s, err := b.open(true)
+	if err != nil {
+		return survey.HouseKit, nil, err
+	}
+	defer s.Close()
+	err = s.View(func(kv store.KV) error {
+		kit, wrong, err = fieldbook.LoadKit(kv, survey.HouseKit)
+		return err
+	})
+	return kit, wrong, err
+}
+
 // load reads one job and lets go of the store.
 func (b *bookFlag) load(job string) (*fieldbook.Book, error) {
 	s, err := b.open(true)
@@ -231,6 +267,47 @@ func (b *bookFlag) load(job string) (*fieldbook.Book, error) {
 	}
 	defer s.Close()
 	return loadFrom(s, job)
+}
+
+// overrides are settings given with a call, in place of the book's.
+type overrides map[string]*string
+
+func (o overrides) of(name string) *string {
+	if o[name] == nil {
+		o[name] = new(string)
+	}
+	return o[name]
+}
+
+// work reads a job with its settings and the kit, and lets go of the store.
+func (b *bookFlag) work(job string, over overrides) (*fieldbook.Book, asfound.Settings, error) {
+	set := asfound.Defaults()
+	s, err := b.open(true)
+	if err != nil {
+		return nil, set, err
+	}
+	defer s.Close()
+	book, err := loadFrom(s, job)
+	if err != nil {
+		return nil, set, err
+	}
+	set.FromBook(book)
+	for _, n := range asfound.SettingNames() {
+		if v := *over.of(n[0]); v != "" {
+			if err := set.Set(n[0], v); err != nil {
+				return nil, set, fmt.Errorf("%w: %w", errUsage, err)
+			}
+		}
+	}
+	err = s.View(func(kv store.KV) error {
+		kit, wrong, err := fieldbook.LoadKit(kv, survey.HouseKit)
+		for _, w := range wrong {
+			set.Note(w.Error())
+		}
+		set.Kit = kit
+		return err
+	})
+	return book, set, err
 }
 
 func loadFrom(s *store.Store, name string) (*fieldbook.Book, error) {

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -52,14 +51,18 @@ func (o *importOptions) run() error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", errUsage, err)
 	}
-	rows, err := o.read()
+	kit, _, err := o.book.kit()
+	if err != nil && !errors.Is(err, store.ErrMissing) {
+		return err
+	}
+	rows, err := o.read(kit)
 	if err != nil {
 		return err
 	}
 	if len(rows) == 0 {
 		return fmt.Errorf("%w: the sheet %s has a header and no readings: nothing to take", errUsage, o.sheet)
 	}
-	s, err := o.openOrCreate()
+	s, err := o.book.openOrCreate()
 	if err != nil {
 		return err
 	}
@@ -72,7 +75,7 @@ func (o *importOptions) run() error {
 	return nil
 }
 
-func (o *importOptions) read() ([]survey.Reading, error) {
+func (o *importOptions) read(kit survey.Kit) ([]survey.Reading, error) {
 	in := o.env.In
 	if o.sheet != "-" {
 		f, err := os.Open(o.sheet)
@@ -82,7 +85,7 @@ func (o *importOptions) read() ([]survey.Reading, error) {
 		defer f.Close()
 		in = f
 	}
-	rows, err := sheet.Read(io.Reader(in), survey.HouseKit)
+	rows, err := sheet.Read(io.Reader(in), kit)
 	if err != nil && !isReport(err) {
 		err = fmt.Errorf("sheet %s: %w", o.sheet, err)
 	}
@@ -92,27 +95,6 @@ func (o *importOptions) read() ([]survey.Reading, error) {
 func isReport(err error) bool {
 	var r sheet.Report
 	return errors.As(err, &r)
-}
-
-// openOrCreate opens the book, or begins one and says so: a book that was
-// there yesterday and is missing today must not go unnoticed.
-func (o *importOptions) openOrCreate() (*store.Store, error) {
-	path, err := o.book.file()
-	if err != nil {
-		return nil, err
-	}
-	s, err := store.Open(path, o.env.options())
-	if !errors.Is(err, store.ErrMissing) {
-		return s, err
-	}
-	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-		return nil, fmt.Errorf("making the book's folder: %w", err)
-	}
-	s, err = store.Create(path, o.env.options())
-	if err == nil {
-		o.env.say("no book was at %s: a new one is begun there", path)
-	}
-	return s, err
 }
 
 // take writes the rows that the job does not hold yet, and makes the job if

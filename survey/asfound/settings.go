@@ -1,0 +1,191 @@
+package asfound
+
+import (
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/layout"
+	"pinchrod/calc/rules"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// Settings are the house figures. All defaults are common practice, no source,
+// unless they say otherwise.
+type Settings struct {
+	Kit      survey.Kit
+	Profile  rules.Profile // default none: openings are held to a ball of 100 mm
+	Stair    rules.Stair   // which of the profile's figures hold; default private
+	Target   float64       // clear gap aimed at between spindles, mm; default 90
+	Opening  float64       // largest ball that may not pass, mm; 0, the default, leaves it to the profile
+	Joint    float64       // widest joint that still looks closed, mm; default 0.5
+	House    fit.House     // cutting and fitting
+	Accuracy fit.Options
+
+	notes []string // what could not be applied
+}
+
+// Defaults are the settings used until told otherwise.
+func Defaults() Settings {
+	return Settings{
+		Kit: survey.HouseKit, Profile: rules.None(), Stair: rules.Private, Target: layout.DefaultTarget, Joint: 0.5,
+		House: fit.DefaultHouse(), Accuracy: fit.Options{Seed: 1},
+	}
+}
+
+// ErrSetting means a setting that does not exist or has a value out of reason.
+var ErrSetting = errors.New("wrong setting")
+
+// OwnProfile is the setting that holds the text of a user's own rule profile.
+const OwnProfile = "profile-rules"
+
+// option is a setting that a job can have.
+type option struct {
+	name, means string
+	set         func(s *Settings, value string) error
+}
+
+// number makes an option of a number between two bounds.
+func number(name, means string, low, high float64, at func(*Settings) *float64) option {
+	return option{name, fmt.Sprintf("%s, %g to %g", means, low, high), func(s *Settings, value string) error {
+		v, err := strconv.ParseFloat(strings.TrimSpace(value), 64)
+		if err != nil || !(v >= low && v <= high) {
+			return fmt.Errorf("%w: %s %q: give %g to %g", ErrSetting, name, value, low, high)
+		}
+		*at(s) = v
+		return nil
+	}}
+}
+
+// Options lists the settings of a job in the order they are applied.
+var options = []option{
+	{OwnProfile, "the text of a rule profile of your own", func(s *Settings, value string) error {
+		p, err := rules.Parse("own", []byte(value))
+		if err != nil {
+			return fmt.Errorf("%w: %s: %w", ErrSetting, OwnProfile, err)
+		}
+		p.Title = "own"
+		s.Profile = p
+		return nil
+	}},
+	{"profile", "rule profile: " + strings.Join(rules.Profiles(), ", ") + ", own or none", func(s *Settings, value string) error {
+		switch value {
+		case "own":
+			if s.Profile.Name != "own" {
+				return fmt.Errorf("%w: profile own: give its file with --profile-file", ErrSetting)
+			}
+			return nil
+		case "none":
+			s.Profile = rules.None()
+			return nil
+		}
+		p, err := rules.Named(value)
+		if err != nil {
+			return fmt.Errorf("%w: %w", ErrSetting, err)
+		}
+		s.Profile = p
+		return nil
+	}},
+	{"stair", "which of the profile's figures hold: private, common, public or utility", func(s *Settings, value string) error {
+		st, err := rules.ParseStair(value)
+		if err != nil {
+			return fmt.Errorf("%w: %w", ErrSetting, err)
+		}
+		s.Stair = st
+		return nil
+	}},
+	number("target", "clear gap aimed at between spindles, mm", 10, 1000, func(s *Settings) *float64 { return &s.Target }),
+	number("opening", "largest ball that may not pass, mm, in place of the profile's", 10, 1000, func(s *Settings) *float64 { return &s.Opening }),
+	number("joint", "widest joint that still looks closed, mm", 0.05, 10, func(s *Settings) *float64 { return &s.Joint }),
+	number("all-fit", "probability asked for that all pieces fit", 0.51, 0.9999, func(s *Settings) *float64 { return &s.House.Risk }),
+}
+
+// SettingNames lists the settings of a job with what each means.
+func SettingNames() [][2]string {
+	var out [][2]string
+	for _, o := range options {
+		if o.name != OwnProfile {
+			out = append(out, [2]string{o.name, o.means})
+		}
+	}
+	return out
+}
+
+// Set changes one setting. The error wraps [ErrSetting] and says what would be
+// right.
+func (s *Settings) Set(name, value string) error {
+	var names []string
+	for _, o := range options {
+		if o.name == name {
+			return o.set(s, value)
+		}
+		if o.name != OwnProfile {
+			names = append(names, o.name)
+		}
+	}
+	return fmt.Errorf("%w %q: the settings are %s", ErrSetting, name, strings.Join(names, ", "))
+}
+
+// FromBook applies the settings that stand in a job's book. Where two people
+// set one apart from each other it stays at its default, and the page says so.
+func (s *Settings) FromBook(b *fieldbook.Book) {
+	known := map[string]bool{}
+	for _, o := range options {
+		known[o.name] = true
+		standing := b.Chosen(o.name)
+		if len(standing) == 0 {
+			continue
+		}
+		for _, c := range standing[1:] {
+			if c.Value != standing[0].Value {
+				s.notes = append(s.notes, fmt.Sprintf("%s was set to %q and to %q by two devices: set it again to rule on it; its default is used", o.name, standing[0].Value, c.Value))
+				standing = nil
+				break
+			}
+		}
+		if standing == nil {
+			continue
+		}
+		if err := s.Set(o.name, standing[0].Value); err != nil {
+			s.notes = append(s.notes, err.Error()+"; its default is used")
+		}
+	}
+	for _, c := range b.Settings() {
+		if !known[c.Name] {
+			s.notes = append(s.notes, fmt.Sprintf("setting %s is of a newer version and is not used", c.Name))
+		}
+	}
+}
+
+// Note adds something that every page has to say.
+func (s *Settings) Note(text string) { s.notes = append(s.notes, text) }
+
+// opening is the ball that may not pass a bay, and where that comes from. At
+// the side of a stair some documents allow more than elsewhere.
+func (s *Settings) opening(landing bool) (ball float64, from string) {
+	if s.Opening > 0 {
+		return s.Opening, "set for this job"
+	}
+	if !landing {
+		if l := s.Profile.For(s.Stair, rules.StairSideOpening); len(l) > 0 {
+			return l[0].High, l[0].Source()
+		}
+	}
+	l, ok := s.Profile.Opening(s.Stair)
+	if !ok || s.Profile.Name == "" {
+		return l.High, "no rule profile says; " + l.Source()
+	}
+	return l.High, l.Source()
+}
+
+// Rules says which rules hold and where they come from, for every page.
+func (s *Settings) Rules() string {
+	used := s.Profile.Used(s.Stair)
+	if s.Opening > 0 {
+		used += fmt.Sprintf(" For this job openings are held to %g mm.", s.Opening)
+	}
+	return used
+}
