@@ -14,7 +14,15 @@ type Pass struct {
 	Error  float64 // v/r, the likely error of the reading: value less what the others say it should be
 	U      float64 // u/√r, standard uncertainty of Error
 	Rivals []int   // readings that explain the misfit as well: no further figure can tell which of them is wrong
+	Near   []int   // readings that explain it nearly as well, see nearRival
 }
+
+// nearRival is how far below w² of the reading set aside that of another may be
+// for the two to be about equally likely culprits. To set aside a reading takes
+// w² off chi2, so the likelihoods of the two explanations differ by the factor
+// exp(Δ(w²)/2); at 2·ln 3 that is 3. The other must also be explained away by
+// the first: a slip of its own stays suspect.
+const nearRival = 2.1972245773362196
 
 // Snooped is the outcome of data snooping. In the final solution a reading set aside has its residual against the
 // others, and the redundancy and w it would have if it alone were put back; it counts in no sum.
@@ -58,6 +66,13 @@ func Snoop(p Problem, opt Options) (*Snooped, error) {
 		case err != nil:
 			return nil, fmt.Errorf("snooping without observation %d: %w", i, err)
 		}
+		var near []int
+		for j, w := range found.W {
+			if !out[j] && !keep[j] && !slices.Contains(rivals, j) && math.Abs(w) > opt.critical() &&
+				found.W[i]*found.W[i]-w*w < nearRival && math.Abs(s.W[j]) <= opt.critical() {
+				near = append(near, j)
+			}
+		}
 		r := found.Redundancy[i]
 		found.Passes = append(found.Passes, Pass{
 			Index:  i,
@@ -65,6 +80,7 @@ func Snoop(p Problem, opt Options) (*Snooped, error) {
 			Error:  found.Residuals[i] / r,
 			U:      p.Observations[i].U / math.Sqrt(r),
 			Rivals: rivals,
+			Near:   near,
 		})
 		found.Solution = s
 	}

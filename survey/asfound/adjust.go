@@ -43,6 +43,7 @@ type worker struct {
 	known               []bool // by unknown
 	priors              []adjust.Observation
 	help                []help
+	sets                []pieceSet
 }
 
 func newWorker(b *Bay, s Settings, shop *fit.Shop, here, flight []fieldbook.Entry) *worker {
@@ -359,15 +360,20 @@ func (w *worker) figure(eq frame.Equation, scale float64) Quantity {
 // its gradient, a prior of gradient j and standard uncertainty u has
 // (gᵀ·C·j/u)² of gᵀ·C·g.
 func (w *worker) measured(eq frame.Equation) bool {
-	n := len(w.sol.X)
-	g, j := make([]float64, n), make([]float64, n)
+	g := make([]float64, len(w.sol.X))
 	eq(w.sol.X, g)
+	return tellsOfReadings(w.sol, w.priors, g)
+}
+
+func tellsOfReadings(s *adjust.Snooped, priors []adjust.Observation, g []float64) bool {
+	n := len(s.X)
 	var cg mat.VecDense
-	cg.MulVec(w.sol.Cov, mat.NewVecDense(n, g))
+	cg.MulVec(s.Cov, mat.NewVecDense(n, g))
+	j := make([]float64, n)
 	share := 0.0
-	for _, p := range w.priors {
+	for _, p := range priors {
 		clear(j)
-		p.Model(w.sol.X, j)
+		p.Model(s.X, j)
 		d := mat.Dot(&cg, mat.NewVecDense(n, j)) / p.U
 		share += d * d
 	}
@@ -435,11 +441,21 @@ var checkedBy = map[survey.What]string{
 	survey.BowRail:       "the handrail's angle at bottom and top",
 	survey.FrameDiagonal: "the other diagonal, or the gap at that post",
 	survey.SpacerWalk:    "a level run",
+	survey.Rise:          "the total rise, or the step again",
+	survey.Going:         "the total going, or the step again",
+	survey.TotalRise:     "every rise by itself",
+	survey.TotalGoing:    "every going by itself",
+	survey.Width:         "both diagonals and both sides of the flight",
+	survey.Side:          "both diagonals of the flight",
+	survey.Diagonal:      "the other diagonal of the flight",
 }
 
-func (w *worker) results() {
-	s := w.sol
-	for i, o := range w.obs {
+func (w *worker) results() { w.bay.Readings = resultsOf(w.obs, w.sol) }
+
+// resultsOf holds each reading against the rest.
+func resultsOf(obs []observation, s *adjust.Snooped) []Result {
+	out := make([]Result, 0, len(obs))
+	for i, o := range obs {
 		k := o.entry.Reading.Kind()
 		r := Result{
 			Ref: o.entry.Ref, Reading: o.entry.Reading, Value: o.value / o.scale, U: o.u / o.scale,
@@ -452,12 +468,12 @@ func (w *worker) results() {
 		if kept := o.entry.Kept; len(kept) > 0 {
 			r.Kept = kept[0].Why
 		}
-		w.bay.Readings = append(w.bay.Readings, r)
+		out = append(out, r)
 	}
 	for _, pass := range s.Passes {
-		o := w.obs[pass.Index]
-		r := &w.bay.Readings[pass.Index]
-		r.Suspect, r.Unchecked, r.Rivals = true, false, pass.Rivals
+		o := obs[pass.Index]
+		r := &out[pass.Index]
+		r.Suspect, r.Unchecked, r.Rivals = true, false, slices.Concat(pass.Rivals, pass.Near)
 		r.Error = Quantity{pass.Error / o.scale, pass.U / o.scale, true}
 		var elsewhere []place
 		for _, a := range o.others {
@@ -467,6 +483,7 @@ func (w *worker) results() {
 		}
 		r.Slip = usualSlip(&r.Reading, r.Value, r.Error.Value, r.Error.U, elsewhere)
 	}
+	return out
 }
 
 // plane is the adjusted bay, and cov the covariance of its eight unknowns.

@@ -15,7 +15,9 @@ import (
 	"strings"
 	"sync"
 
+	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
+	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
@@ -65,9 +67,16 @@ func anyUp(flags []Flag) bool {
 
 // Flight is what is found of a flight as a whole.
 type Flight struct {
-	Place    survey.Place
-	Readings int // standing readings of the flight itself
-	Flags    []Flag
+	Place      survey.Place
+	Readings   int // standing readings of the flight itself
+	Results    []Result
+	Flags      []Flag
+	Steps      []Step
+	Pitch      Quantity // of the steps, degrees
+	TotalRise  Quantity
+	TotalGoing Quantity
+	Plan       *Plan // nil when there are too few readings
+	Notes      []string
 }
 
 // Bay is what is found of one bay.
@@ -138,6 +147,18 @@ type Flag struct {
 	Text  string // what it means and what to do, one sentence
 	Of    string // what the figure is of, in a few words
 	From  string // where the limit comes from
+
+	Absolute bool // a length or an angle as it is, not a difference with a sign
+
+	sight *sight         // what it was derived from, and by what, where a reading
+	eq    frame.Equation // more would tell on it
+	scale float64
+}
+
+// sight is an adjustment that figures were taken from.
+type sight struct {
+	sol *adjust.Snooped
+	obs []observation
 }
 
 // Spacer is what a spacer walk says of its spacers.
@@ -177,9 +198,18 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 			f.Bays = append(f.Bays, Bay{Place: p})
 			continue
 		}
-		fl := &f.Flights[flights[p.Flight()]]
-		fl.Readings = len(standing[p])
-		fl.Flags = append(fl.Flags, disputes[p]...)
+		f.Flights[flights[p.Flight()]].Readings = len(standing[p])
+	}
+	for i := range f.Flights {
+		fl := &f.Flights[i]
+		var bays []survey.Place
+		for _, b := range f.Bays {
+			if b.Place.Flight() == string(fl.Place) {
+				bays = append(bays, b.Place)
+			}
+		}
+		workFlight(fl, s, standing[fl.Place], bays)
+		fl.Flags = append(forget(fl.Flags), disputes[fl.Place]...)
 	}
 	work := make(chan *Bay)
 	var wg sync.WaitGroup
@@ -188,7 +218,7 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 			for b := range work {
 				w := newWorker(b, s, shop, standing[b.Place], standing[survey.Place(b.Place.Flight())])
 				w.work()
-				b.Flags = append(b.Flags, disputes[b.Place]...)
+				b.Flags = append(forget(b.Flags), disputes[b.Place]...)
 			}
 		})
 	}
@@ -201,6 +231,14 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 	close(work)
 	wg.Wait()
 	return f, ctx.Err()
+}
+
+// forget lets go of what the flags were derived from, which is large.
+func forget(flags []Flag) []Flag {
+	for i := range flags {
+		flags[i].sight, flags[i].eq = nil, nil
+	}
+	return flags
 }
 
 // isLanding tells whether a flight is a landing by its name, L and a number.

@@ -3,10 +3,12 @@ package asfound
 import (
 	"math"
 	"math/rand/v2"
-	"reflect"
 	"runtime"
 	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/rules"
@@ -151,8 +153,8 @@ func TestFindingsAreDeterministic(t *testing.T) {
 	}
 	want := mustWork(bookOf(rows), Defaults())
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
-	if got := mustWork(bookOf(rows), Defaults()); !reflect.DeepEqual(got, want) {
-		t.Error("the findings differ on one core")
+	if diff := cmp.Diff(want, mustWork(bookOf(rows), Defaults()), cmpopts.IgnoreUnexported(Flag{}, survey.At{})); diff != "" {
+		t.Errorf("the findings differ on one core:\n%s", diff)
 	}
 }
 

@@ -158,7 +158,12 @@ func (w *worker) cut() {
 			continue
 		}
 		*kind.out = got
-		v, err := w.verdict(got, jac)
+		need := fit.Needed{Cov: spread(jac, w.cov())}
+		for _, p := range got {
+			need.Mean = append(need.Mean, p.Length)
+		}
+		w.sets = append(w.sets, pieceSet{got[0].Kind.String(), need, jac})
+		v, err := w.verdict(got[0].Kind.String(), need, jac)
 		if err != nil {
 			w.bay.NoPieces = err.Error()
 			continue
@@ -240,20 +245,15 @@ func spread(jac *mat.Dense, cov *mat.SymDense) *mat.SymDense {
 	return s
 }
 
-func (w *worker) verdict(ps []pieces.Piece, jac *mat.Dense) (*Verdict, error) {
-	cov := w.cov()
-	need := fit.Needed{Cov: spread(jac, cov)}
-	for _, p := range ps {
-		need.Mean = append(need.Mean, p.Length)
-	}
+func (w *worker) verdict(kind string, need fit.Needed, jac *mat.Dense) (*Verdict, error) {
 	v, err := w.shop.Decide(need)
 	if err != nil {
-		return nil, fmt.Errorf("judging the %ss: %w", ps[0].Kind, err)
+		return nil, fmt.Errorf("judging the %ss: %w", kind, err)
 	}
 	out := &Verdict{Verdict: v}
 	if v.Cut == fit.MeasureMore {
-		if err := w.advise(out, need, jac, cov); err != nil {
-			return nil, fmt.Errorf("judging the %ss: %w", ps[0].Kind, err)
+		if err := w.advise(out, need, jac, w.cov()); err != nil {
+			return nil, fmt.Errorf("judging the %ss: %w", kind, err)
 		}
 	}
 	out.Why = why(out, w.set.House)

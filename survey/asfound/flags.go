@@ -41,7 +41,7 @@ func (w *worker) flags() {
 	one := fmt.Sprintf("what one stop covers: %.1f mm short to %.1f mm long", s.House.Short, s.House.Long)
 	a := &w.bay.Adjusted
 
-	w.slips()
+	w.bay.Flags = append(w.bay.Flags, slipFlags(w.bay.Readings)...)
 	post := func(name, which, way string, q Quantity, eq frame.Equation, plus, minus string) {
 		w.judge(flagOf{
 			name: name, q: q, eq: eq, scale: 1000, limit: 1000 * lean, unit: "mm/m", from: joint,
@@ -177,6 +177,15 @@ func (w *worker) judge(f flagOf) {
 	if !f.q.Known || f.eq != nil && !w.measured(f.eq) {
 		return
 	}
+	out := judged(f)
+	if f.eq != nil {
+		out.sight, out.eq, out.scale = &sight{w.sol, w.obs}, f.eq, f.scale
+	}
+	w.bay.Flags = append(w.bay.Flags, out)
+}
+
+// judged holds |y| against its limit.
+func judged(f flagOf) Flag {
 	out := Flag{Name: f.name, Value: f.q.Value, U: f.q.U, Limit: f.limit, Unit: f.unit, Of: f.of, From: f.from}
 	out.State = rules.JudgeAbs(f.q.Value, f.q.U, f.limit)
 	switch out.State {
@@ -187,14 +196,15 @@ func (w *worker) judge(f flagOf) {
 	default:
 		out.Text = "cannot tell yet: " + f.settle
 	}
-	w.bay.Flags = append(w.bay.Flags, out)
+	return out
 }
 
-// slips raises a flag for every suspect reading. It was set aside for the
+// slipFlags raises a flag for every suspect reading. It was set aside for the
 // figures, and only the surveyor can rule on it.
-func (w *worker) slips() {
-	for i := range w.bay.Readings {
-		r := &w.bay.Readings[i]
+func slipFlags(results []Result) []Flag {
+	var out []Flag
+	for i := range results {
+		r := &results[i]
 		if !r.Suspect {
 			continue
 		}
@@ -207,11 +217,11 @@ func (w *worker) slips() {
 		if len(r.Rivals) > 0 {
 			var rivals []string
 			for _, j := range r.Rivals {
-				rivals = append(rivals, w.bay.Readings[j].Ref.Short())
+				rivals = append(rivals, results[j].Ref.Short())
 			}
-			who += " or " + strings.Join(rivals, " or ") + ", nothing tells which,"
+			who += " or " + strings.Join(rivals, " or ") + ", as likely,"
 		}
-		w.bay.Flags = append(w.bay.Flags, Flag{
+		out = append(out, Flag{
 			Name: "slip", State: rules.Flag, Value: r.Error.Value, U: r.Error.U, Unit: k.Unit(),
 			Limit: adjust.Critical * r.Error.U,
 			Of:    r.Reading.Title() + ", less what the other readings say",
@@ -219,13 +229,14 @@ func (w *worker) slips() {
 			Text:  fmt.Sprintf("%s is probably wrong (%s): read it again, then strike or keep it", who, name),
 		})
 	}
+	return out
 }
 
 // opening holds the widest gap of the layout against the ball.
 func (w *worker) opening() {
 	l := w.bay.Layout
 	ball, from := w.set.opening(isLanding(w.bay.Place))
-	f := Flag{Name: "opening", Limit: ball, Unit: "mm", Of: "widest opening between spindles", From: from}
+	f := Flag{Name: "opening", Absolute: true, Limit: ball, Unit: "mm", Of: "widest opening between spindles", From: from}
 	if l == nil {
 		if w.bay.NoLayout != "" {
 			f.State, f.Text = rules.Flag, w.bay.NoLayout

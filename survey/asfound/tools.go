@@ -18,7 +18,7 @@ type reader struct {
 	celsius Quantity // of the tapes, where it was read
 	zeroed  []*toolUse
 	flawed  []*toolUse
-	warmed  int
+	warmed  []*toolUse
 }
 
 // toolUse is a tool with the readings that were taken with it.
@@ -34,7 +34,9 @@ func use(list *[]*toolUse, t survey.Tool, why, short string) {
 		i = len(*list)
 		*list = append(*list, &toolUse{tool: t, why: why})
 	}
-	(*list)[i].short = append((*list)[i].short, short)
+	if u := (*list)[i]; short != "" && !slices.Contains(u.short, short) {
+		u.short = append(u.short, short)
+	}
 }
 
 // newReader takes the temperature from the readings of a flight, the mean of
@@ -79,12 +81,12 @@ func (rd *reader) figure(e fieldbook.Entry) (Quantity, error) {
 	}
 	if rd.celsius.Known && t.Class != survey.NoClass && r.Value.Measure == survey.Length {
 		q.Value = survey.AtTemperature(q.Value, rd.celsius.Value)
-		rd.warmed++
+		use(&rd.warmed, survey.Tool{}, "", short)
 	}
-	if t.Failed() {
+	switch {
+	case t.Failed():
 		use(&rd.flawed, t, "its check found it beyond its limit: have it set right", short)
-	}
-	if t.Overdue(r.Day(e.Time)) {
+	case t.Overdue(r.Day(e.Time)):
 		use(&rd.flawed, t, fmt.Sprintf("its check was due on %s: check it", t.Due), short)
 	}
 	return q, nil
@@ -96,8 +98,8 @@ func (rd *reader) notes() []string {
 	for _, z := range rd.zeroed {
 		out = append(out, fmt.Sprintf("%s, %s: zero error %+.2f ±%.2f %s taken off %s", z.tool.Name, z.tool.Tested, z.tool.Zero, 2*z.tool.ZeroU, z.tool.Sort.Unit(), plural(len(z.short), "reading")))
 	}
-	if rd.warmed > 0 {
-		out = append(out, fmt.Sprintf("%s of a steel tape at %.0f °C given as at 20 °C", plural(rd.warmed, "reading"), rd.celsius.Value))
+	for _, u := range rd.warmed {
+		out = append(out, fmt.Sprintf("%s of a steel tape at %.0f °C given as at 20 °C", plural(len(u.short), "reading"), rd.celsius.Value))
 	}
 	return out
 }

@@ -95,8 +95,40 @@ func (p *page) flight(f *asfound.Flight) {
 	}
 	p.blank()
 	p.heading(string(f.Place))
-	p.para("  ", fmt.Sprintf("%s of the flight itself in the book; flights are not judged by this version.", count(f.Readings, "reading")))
 	p.flags(f.Flags)
+	p.steps(f)
+	if pl := f.Plan; pl != nil {
+		p.labelled("plan", fmt.Sprintf("top end off to the right by %s; corners bottom left %s, bottom right %s, top left %s, top right %s",
+			signed(pl.Swing, "mm"), figure(pl.Corners[0], "°"), figure(pl.Corners[1], "°"), figure(pl.Corners[2], "°"), figure(pl.Corners[3], "°")))
+	}
+	p.readings(f.Results)
+	for _, n := range f.Notes {
+		p.labelled("note", n)
+	}
+	if len(f.Flags) == 0 && len(f.Steps) == 0 && f.Plan == nil {
+		p.labelled("readings", fmt.Sprintf("%s of the flight itself, too few to judge it by", count(f.Readings, "reading")))
+	}
+}
+
+// steps is a table of the steps as adjusted.
+func (p *page) steps(f *asfound.Flight) {
+	if len(f.Steps) == 0 {
+		return
+	}
+	p.labelled("flight", fmt.Sprintf("rise %s, going %s, pitch %s", figure(f.TotalRise, "mm"), figure(f.TotalGoing, "mm"), figure(f.Pitch, "°")))
+	show := func(q asfound.Quantity, unit string) string {
+		if !q.Known {
+			return "-"
+		}
+		return figure(q, unit)
+	}
+	for _, s := range f.Steps {
+		if p.narrow() {
+			p.line(fmt.Sprintf("  %2d %s %s", s.Number, pad(show(s.Rise, "mm"), 16), show(s.Going, "mm")))
+			continue
+		}
+		p.line(fmt.Sprintf("  step %2d       rise %s going %s pitch %s", s.Number, pad(show(s.Rise, "mm"), 16), pad(show(s.Going, "mm"), 16), show(s.Pitch, "°")))
+	}
 }
 
 func (p *page) bay(b *asfound.Bay) {
@@ -111,6 +143,9 @@ func (p *page) bay(b *asfound.Bay) {
 // labelled is one line of a bay's block: a label in the left column and what
 // it says beside it; on a narrow page, after it.
 func (p *page) labelled(label, text string) {
+	if text == "" {
+		return
+	}
 	if p.narrow() {
 		for i, l := range wrap(label+": "+clean(text), p.style.Width-4) {
 			p.line(strings.Repeat(" ", 2+2*min(i, 1)) + l)
@@ -130,11 +165,31 @@ func (p *page) flags(flags []asfound.Flag) {
 		}[f.State]
 		p.flag(mark, f)
 	}
+	p.sources(flags)
+}
+
+// sources says where the limits come from, each source once.
+func (p *page) sources(flags []asfound.Flag) {
+	var from []string
+	by := map[string][]string{}
+	for _, f := range flags {
+		if by[f.From] == nil {
+			from = append(from, f.From)
+		}
+		if !slices.Contains(by[f.From], f.Name) {
+			by[f.From] = append(by[f.From], f.Name)
+		}
+	}
+	var all []string
+	for _, s := range from {
+		all = append(all, fmt.Sprintf("%s: %s", strings.Join(by[s], ", "), s))
+	}
+	p.labelled("limits", strings.Join(all, ". "))
 }
 
 func (p *page) flag(mark string, f asfound.Flag) {
 	fig := signed(asfound.Quantity{Value: f.Value, U: f.U, Known: true}, f.Unit)
-	if f.Name == "opening" || f.Name == "two-answers" {
+	if f.Absolute || f.Name == "two-answers" {
 		fig = strings.TrimPrefix(fig, "+")
 	}
 	switch {
@@ -304,19 +359,41 @@ func (p *page) found(b *asfound.Bay) {
 	}
 }
 
-// doubt is what the figures rest on, and what they lack.
-func (p *page) doubt(b *asfound.Bay) {
-	for i := range b.Readings {
-		if r := &b.Readings[i]; r.Kept != "" {
+// mostNamed is how many readings with one thing the matter are named.
+const mostNamed = 4
+
+// readings names those that were kept against the others, and those that
+// nothing checks.
+func (p *page) readings(results []asfound.Result) {
+	for i := range results {
+		if r := &results[i]; r.Kept != "" {
 			off := asfound.Quantity{Value: r.Residual, U: r.U, Known: true}
 			p.labelled("kept", fmt.Sprintf("%s %s, %s off the adjusted figure: %s", r.Ref.Short(), r.Reading.Title(), signed(off, r.Reading.Kind().Unit()), r.Kept))
 		}
 	}
-	for i := range b.Readings {
-		if r := &b.Readings[i]; r.Unchecked {
-			p.labelled("unchecked", fmt.Sprintf("%s %s: a slip in it would not be seen; %s would check it", r.Ref.Short(), r.Reading.Title(), r.Check))
+	// Many readings may want one and the same check.
+	var checks []string
+	by := map[string][]string{}
+	for i := range results {
+		if r := &results[i]; r.Unchecked {
+			if by[r.Check] == nil {
+				checks = append(checks, r.Check)
+			}
+			by[r.Check] = append(by[r.Check], r.Ref.Short()+" "+r.Reading.Title())
 		}
 	}
+	for _, c := range checks {
+		which := by[c]
+		if more := len(which) - mostNamed; more > 1 {
+			which = append(which[:mostNamed:mostNamed], fmt.Sprintf("%d more", more))
+		}
+		p.labelled("unchecked", fmt.Sprintf("%s: a slip there would not be seen; %s would check it", strings.Join(which, "; "), c))
+	}
+}
+
+// doubt is what the figures rest on, and what they lack.
+func (p *page) doubt(b *asfound.Bay) {
+	p.readings(b.Readings)
 	for i := 0; i < len(b.Missing); {
 		m := b.Missing[i]
 		titles := []string{m.Title()}

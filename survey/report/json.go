@@ -16,8 +16,15 @@ type (
 		Bays    []jsonBay    `json:"bays"`
 	}
 	jsonFlight struct {
-		Flight string     `json:"flight"`
-		Flags  []jsonFlag `json:"flags"`
+		Flight   string        `json:"flight"`
+		Flags    []jsonFlag    `json:"flags"`
+		Readings []jsonReading `json:"readings"`
+		Steps    []jsonStep    `json:"steps"`
+	}
+	jsonStep struct {
+		Step  int           `json:"step"`
+		Rise  *jsonQuantity `json:"rise"`
+		Going *jsonQuantity `json:"going"`
 	}
 	jsonBay struct {
 		Bay      string        `json:"bay"`
@@ -70,6 +77,7 @@ type (
 		Limit number `json:"limit"`
 		Unit  string `json:"unit"`
 		Text  string `json:"text"`
+		From  string `json:"from"` // where the limit comes from
 	}
 	jsonLayout struct {
 		Count     int           `json:"count"`
@@ -122,7 +130,12 @@ func (n number) MarshalJSON() ([]byte, error) {
 func JSON(w io.Writer, f *asfound.Findings) error {
 	out := jsonFindings{Job: f.Job, Flights: []jsonFlight{}, Bays: []jsonBay{}}
 	for i := range f.Flights {
-		out.Flights = append(out.Flights, jsonFlight{string(f.Flights[i].Place), flagsJSON(f.Flights[i].Flags)})
+		fl := &f.Flights[i]
+		j := jsonFlight{string(fl.Place), flagsJSON(fl.Flags), readingsJSON(fl.Results), []jsonStep{}}
+		for _, s := range fl.Steps {
+			j.Steps = append(j.Steps, jsonStep{s.Number, quantity(s.Rise), quantity(s.Going)})
+		}
+		out.Flights = append(out.Flights, j)
 	}
 	for i := range f.Bays {
 		out.Bays = append(out.Bays, bayJSON(&f.Bays[i]))
@@ -141,14 +154,11 @@ func bayJSON(b *asfound.Bay) jsonBay {
 			quantity(a.Run), quantity(a.LeanLower), quantity(a.LeanUpper), quantity(a.BaseAngle), quantity(a.RailAngle),
 			quantity(a.GapBottom), quantity(a.GapMiddle), quantity(a.GapTop), quantity(a.BowBase), quantity(a.BowRail),
 		},
-		Readings: []jsonReading{}, Flags: flagsJSON(b.Flags),
+		Readings: readingsJSON(b.Readings), Flags: flagsJSON(b.Flags),
 		Verdict: jsonVerdicts{verdict(b.Spindles), verdict(b.BaseFillets), verdict(b.RailFillets)},
 	}
 	if c := b.Chi2; c != nil {
 		out.Chi2 = &jsonChi2{number(c.Value), c.DOF, number(c.P)}
-	}
-	for i := range b.Readings {
-		out.Readings = append(out.Readings, reading(&b.Readings[i]))
 	}
 	if l := b.Layout; l != nil {
 		out.Layout = &jsonLayout{l.Count, *quantity(l.Clear), *quantity(l.Widest), numbers(l.Stations), quantity(l.Bevel)}
@@ -178,6 +188,14 @@ func text(s string) *string {
 	return &s
 }
 
+func readingsJSON(results []asfound.Result) []jsonReading {
+	out := []jsonReading{}
+	for i := range results {
+		out = append(out, reading(&results[i]))
+	}
+	return out
+}
+
 func reading(r *asfound.Result) jsonReading {
 	out := jsonReading{
 		ID: r.Ref.String(), What: string(r.Reading.What), At: text(r.Reading.At.String()), Value: number(r.Value),
@@ -197,7 +215,7 @@ func reading(r *asfound.Result) jsonReading {
 func flagsJSON(flags []asfound.Flag) []jsonFlag {
 	out := []jsonFlag{}
 	for _, f := range flags {
-		out = append(out, jsonFlag{f.Name, string(f.State), number(f.Value), number(f.U), number(f.Limit), f.Unit, f.Text})
+		out = append(out, jsonFlag{f.Name, string(f.State), number(f.Value), number(f.U), number(f.Limit), f.Unit, f.Text, f.From})
 	}
 	return out
 }

@@ -1,0 +1,87 @@
+package cli
+
+import (
+	"context"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/report"
+)
+
+type siteOptions struct {
+	env  *Env
+	book *bookFlag
+	job  string
+	set  overrides
+}
+
+func (o *siteOptions) flags(c *cobra.Command) *cobra.Command {
+	jobFlag(c, &o.job)
+	for _, n := range asfound.SettingNames() {
+		c.Flags().StringVar(o.set.of(n[0]), n[0], "", n[1]+" (default: as set in the book)")
+	}
+	return c
+}
+
+func newAdvise(e *Env, b *bookFlag) *cobra.Command {
+	o := &siteOptions{env: e, book: b, set: overrides{}}
+	return o.flags(&cobra.Command{
+		Use:   "advise --job NAME",
+		Short: "say which readings are worth taking next, with what each would do",
+		Long: `Advise ranks the readings not yet taken by what they would do: let the pieces
+be cut to stops, settle an unsure flag, check a reading that nothing checks,
+halve the largest doubt. Each is held against the minutes it takes, and nothing
+more may be worth the time.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return o.advise(c.Context()) },
+	})
+}
+
+func (o *siteOptions) advise(ctx context.Context) error {
+	book, set, err := o.book.work(o.job, o.set)
+	if err != nil {
+		return err
+	}
+	proposals, err := asfound.Advise(ctx, book, set)
+	if err != nil {
+		return err
+	}
+	return o.env.show(func(w io.Writer, s report.Style) error { return report.Advise(w, book.Job.Name, proposals, s) })
+}
+
+func newLeave(e *Env, b *bookFlag) *cobra.Command {
+	o := &siteOptions{env: e, book: b, set: overrides{}}
+	return o.flags(&cobra.Command{
+		Use:   "leave --job NAME",
+		Short: "the end-of-visit check: what is missing, suspect, unsure or unchecked",
+		Long: `Leave lists, before you go, what would be regretted later: readings that are
+missing, suspect or unchecked, and flags that are unsure. It leaves with 3 when
+there is any.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return o.leave(c.Context()) },
+	})
+}
+
+func (o *siteOptions) leave(ctx context.Context) error {
+	book, set, err := o.book.work(o.job, o.set)
+	if err != nil {
+		return err
+	}
+	found, err := asfound.Work(ctx, book, set)
+	if err != nil {
+		return err
+	}
+	open := asfound.Leave(found)
+	err = o.env.show(func(w io.Writer, s report.Style) error { return report.Leave(w, book.Job.Name, found.Rules, open, s) })
+	if err != nil {
+		return err
+	}
+	for i := range open {
+		if !open[i].Empty() {
+			return errFlagged
+		}
+	}
+	return nil
+}

@@ -1,0 +1,573 @@
+package asfound
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"pinchrod/calc/adjust"
+	"pinchrod/calc/flight"
+	"pinchrod/calc/rules"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// House figures of a flight, common practice, no source.
+const (
+	unreadStep = 20.0 // u of a step that nobody read against the mean of the rest, mm
+	unreadSkew = 30.0 // u of a plan's swing, taper and skew where nothing says, mm
+	evenStep   = 5.0  // how far a step may be from its neighbour or from the mean where no rule says, mm
+)
+
+const house = "house figure, common practice, no source"
+
+// Step is one step as adjusted.
+type Step struct {
+	Number      int
+	Rise, Going Quantity // mm
+	Pitch       Quantity // degrees
+}
+
+// Plan is the flight seen square on to its pitch, as adjusted.
+type Plan struct {
+	Corners [4]Quantity // degrees: bottom left, bottom right, top left, top right
+	Swing   Quantity    // mm, + to the right
+	Taper   Quantity    // mm, + wider at the top
+	Skew    Quantity    // mm over the width, top edge, + right end up
+}
+
+// flightWorker works one flight out.
+type flightWorker struct {
+	f    *Flight
+	set  Settings
+	here []fieldbook.Entry
+	read *reader
+	well string // left, right, or "" where the bays do not tell
+
+	st                    flight.Steps
+	stepsSight, planSight *sight
+}
+
+func workFlight(f *Flight, s Settings, here []fieldbook.Entry, bays []survey.Place) *flightWorker {
+	w := &flightWorker{f: f, set: s, here: here, read: newReader(s.Kit, here), well: wellOf(bays)}
+	for _, e := range here {
+		if err := e.Reading.Check(); err != nil {
+			w.note("%s (%s) is not used: %v", e.Ref.Short(), e.Reading.Title(), err)
+		}
+	}
+	w.here = slices.DeleteFunc(slices.Clone(here), func(e fieldbook.Entry) bool { return e.Reading.Check() != nil })
+	w.steps()
+	w.plan()
+	w.byEye()
+	w.f.Notes = append(w.f.Notes, w.read.notes()...)
+	w.f.Flags = append(append(slipFlags(w.f.Results), w.f.Flags...), w.read.flags()...)
+	return w
+}
+
+// wellOf tells which side the well is on: where the bays are, if they are all
+// on one side and called so.
+func wellOf(bays []survey.Place) string {
+	side := ""
+	for _, b := range bays {
+		name := strings.ToLower(b.Bay())
+		if name != "left" && name != "right" || side != "" && side != name {
+			return ""
+		}
+		side = name
+	}
+	return side
+}
+
+func (w *flightWorker) note(format string, a ...any) {
+	w.f.Notes = append(w.f.Notes, fmt.Sprintf(format, a...))
+}
+
+func (w *flightWorker) flag(f Flag) { w.f.Flags = append(w.f.Flags, f) }
+
+// observations are the readings of some kinds as the adjustment sees them.
+func (w *flightWorker) observations(eq func(*survey.Reading) flight.Equation) []observation {
+	var out []observation
+	for _, e := range w.here {
+		model := eq(&e.Reading)
+		if model == nil {
+			continue
+		}
+		q, err := w.read.figure(e)
+		if err != nil {
+			w.note("%s (%s) is not used: %v", e.Ref.Short(), e.Reading.Title(), err)
+			continue
+		}
+		out = append(out, observation{entry: e, value: q.Value, u: q.U, scale: 1, eq: model})
+	}
+	return out
+}
+
+// solve adjusts observations with weak priors and keeps what is said of them.
+func (w *flightWorker) solve(obs []observation, start []float64, weak []flight.Observation) (*adjust.Snooped, error) {
+	p := adjust.Problem{Start: start}
+	for _, o := range obs {
+		p.Observations = append(p.Observations, adjust.Observation{Value: o.value, U: o.u, Model: o.eq, Prior: len(o.entry.Kept) > 0})
+	}
+	for _, o := range weak {
+		p.Weak = append(p.Weak, adjust.Observation{Value: o.Value, U: o.U, Model: o.Model, Prior: true})
+	}
+	s, err := adjust.Snoop(p, adjust.Options{})
+	if err != nil {
+		return nil, err
+	}
+	w.f.Results = append(w.f.Results, resultsOf(obs, s)...)
+	return s, nil
+}
+
+// figureOf is a derived quantity of a flight's solution, not known where priors
+// have half of its variance or more.
+func figureOf(s *adjust.Snooped, weak []flight.Observation, eq flight.Equation, scale float64) Quantity {
+	grad := make([]float64, len(s.X))
+	v := eq(s.X, grad)
+	u := s.U(grad)
+	if math.IsNaN(v) || math.IsNaN(u) {
+		return Quantity{}
+	}
+	var priors []adjust.Observation
+	for _, i := range s.UsedWeak {
+		priors = append(priors, adjust.Observation{U: weak[i].U, Model: weak[i].Model})
+	}
+	if len(priors) > 0 && !tellsOfReadings(s, priors, grad) {
+		return Quantity{}
+	}
+	return Quantity{v * scale, u * scale, true}
+}
+
+// steps adjusts rises and goings with their totals.
+func (w *flightWorker) steps() {
+	var st flight.Steps
+	parts := map[survey.What]flight.Part{
+		survey.Rise: flight.Rise, survey.TotalRise: flight.Rise, survey.Going: flight.Going, survey.TotalGoing: flight.Going,
+	}
+	for _, e := range w.here {
+		switch r := &e.Reading; r.What {
+		case survey.Rise:
+			st.Rises = max(st.Rises, int(r.At.N))
+		case survey.Going:
+			st.Goings = max(st.Goings, int(r.At.N))
+		}
+	}
+	if st.Rises == 0 && st.Goings == 0 {
+		return
+	}
+	w.st = st
+	var readings []flight.Reading
+	obs := w.observations(func(r *survey.Reading) flight.Equation {
+		part, ok := parts[r.What]
+		if !ok || part == flight.Rise && st.Rises == 0 || part == flight.Going && st.Goings == 0 {
+			return nil
+		}
+		if r.At.Mark == survey.Step {
+			return st.One(part, int(r.At.N))
+		}
+		return st.Total(part)
+	})
+	for i, o := range obs {
+		r := &o.entry.Reading
+		readings = append(readings, flight.Reading{Part: parts[r.What], Step: int(r.At.N), Value: o.value, U: o.u})
+		// A step's neighbours are as near at hand as it.
+		if r.At.Mark == survey.Step {
+			for _, n := range []int{int(r.At.N) - 1, int(r.At.N) + 1} {
+				if _, ok := st.Index(parts[r.What], n); ok {
+					obs[i].others = append(obs[i].others, alternative{fmt.Sprintf("taken at step %d", n), st.One(parts[r.What], n)})
+				}
+			}
+		}
+	}
+	start, err := st.Start(readings)
+	if err != nil {
+		w.note("the steps could not be adjusted: %v", err)
+		return
+	}
+	weak, err := st.Unread(readings, unreadStep, unreadStep)
+	if err != nil {
+		w.note("the steps could not be adjusted: %v", err)
+		return
+	}
+	s, err := w.solve(obs, start, weak)
+	if err != nil {
+		w.note("the steps could not be adjusted: %v", err)
+		return
+	}
+	w.stepsSight = &sight{s, obs}
+	get := func(eq flight.Equation, scale float64) Quantity { return figureOf(s, weak, eq, scale) }
+	for n := 1; n <= max(st.Rises, st.Goings); n++ {
+		w.f.Steps = append(w.f.Steps, Step{n, get(st.One(flight.Rise, n), 1), get(st.One(flight.Going, n), 1), get(st.Pitch(n), 1/degree)})
+	}
+	w.f.Pitch = get(st.MeanPitch(), 1/degree)
+	w.f.TotalRise, w.f.TotalGoing = get(st.Total(flight.Rise), 1), get(st.Total(flight.Going), 1)
+	w.closure(st, flight.Rise, readings, st.Rises)
+	w.closure(st, flight.Going, readings, st.Goings)
+	w.uneven(st, get)
+	w.ruled(st, get)
+	w.strings()
+}
+
+// seen marks flags with the adjustment and the equation their figure is from.
+func (s *sight) seen(flags []Flag, eq flight.Equation, scale float64) []Flag {
+	for i := range flags {
+		flags[i].sight, flags[i].eq, flags[i].scale = s, eq, scale
+	}
+	return flags
+}
+
+// closure holds the sum of the steps against the total as it was read.
+func (w *flightWorker) closure(st flight.Steps, part flight.Part, readings []flight.Reading, n int) {
+	if n == 0 {
+		return
+	}
+	c, u, err := st.Closure(part, readings)
+	if errors.Is(err, flight.ErrUnread) {
+		return
+	}
+	if err != nil {
+		w.note("the %ss could not be summed: %v", part, err)
+		return
+	}
+	f := Flag{
+		Name: "closure-" + part.String(), Value: c, U: u, Limit: adjust.Critical * u, Unit: "mm",
+		Of:   fmt.Sprintf("sum of the %ss less their total as read", part),
+		From: "what honest readings differ by (Baarda, 0.1 % false alarms)",
+	}
+	switch {
+	case math.Abs(c) <= 2*u:
+		f.State, f.Text = rules.Clear, fmt.Sprintf("the %ss add up to their total", part)
+	case math.Abs(c) <= f.Limit:
+		f.State, f.Text = rules.Unsure, fmt.Sprintf("cannot tell yet: read the total %s again", part)
+	default:
+		f.State = rules.Flag
+		f.Text = fmt.Sprintf("the %ss add up to %s than their total: one of them, or a %s, was misread or left out", part, pick(c, "more", "less"), part)
+	}
+	w.flag(f)
+}
+
+// perStep emits a flag for every step that is not clear, and one for the step
+// nearest to its limit where all are.
+func (w *flightWorker) perStep(flags []Flag) {
+	var worst *Flag
+	near := -math.MaxFloat64
+	for i := range flags {
+		f := &flags[i]
+		if f.State != rules.Clear {
+			w.flag(*f)
+			worst, near = nil, math.Inf(1)
+			continue
+		}
+		if used := (math.Abs(f.Value) - math.Abs(f.Limit)) / max(f.U, 1e-9); used > near {
+			worst, near = f, used
+		}
+	}
+	if worst != nil {
+		w.flag(*worst)
+	}
+}
+
+// uneven holds each step against its neighbour and against the mean.
+func (w *flightWorker) uneven(st flight.Steps, get func(flight.Equation, float64) Quantity) {
+	for _, p := range []struct {
+		part               flight.Part
+		n                  int
+		neighbour, nominal rules.What
+	}{
+		{flight.Rise, st.Rises, rules.RiseNeighbour, rules.RiseOffNominal},
+		{flight.Going, st.Goings, rules.GoingNeighbour, rules.GoingOffNominal},
+	} {
+		var next, mean []Flag
+		for n := 1; n <= p.n; n++ {
+			of := fmt.Sprintf("%s of step %d", p.part, n)
+			if n > 1 {
+				q := get(st.AgainstNeighbour(p.part, n), 1)
+				next = append(next, w.stepsSight.seen(w.even(p.part.String()+"-neighbour", p.neighbour, fmt.Sprintf("%s less that of step %d", of, n-1), q,
+					fmt.Sprintf("step %d is uneven with step %d: pack or plane the tread", n, n-1)), st.AgainstNeighbour(p.part, n), 1)...)
+			}
+			mean = append(mean, w.stepsSight.seen(w.even(p.part.String()+"-mean", p.nominal, of+" less the flight's mean", get(st.AgainstMean(p.part, n), 1),
+				fmt.Sprintf("step %d stands out from the flight: pack or plane the tread", n)), st.AgainstMean(p.part, n), 1)...)
+		}
+		w.perStep(next)
+		w.perStep(mean)
+	}
+}
+
+// even holds a difference to the profile's limit, or to the house's.
+func (w *flightWorker) even(name string, what rules.What, of string, q Quantity, mend string) []Flag {
+	if fs := byRule(&w.set, name, what, of, []Quantity{q}, mend); len(fs) > 0 {
+		for i := range fs {
+			fs[i].Absolute = false
+		}
+		return fs
+	}
+	l := rules.Limit{What: what, Low: -evenStep, High: evenStep, LowAs: "-5", HighAs: "5", As: "mm"}
+	f, ok := heldTo(l, name, of, []Quantity{q}, mend)
+	if !ok {
+		return nil
+	}
+	f.From, f.Absolute = house, false
+	return []Flag{f}
+}
+
+// ruled holds each step, and the flight as a whole, to the rule profile.
+func (w *flightWorker) ruled(st flight.Steps, get func(flight.Equation, float64) Quantity) {
+	n := max(st.Rises, st.Goings)
+	for _, r := range []struct {
+		name string
+		what rules.What
+		of   string
+		last int
+		eq   func(step int) flight.Equation
+		unit float64
+		mend string
+	}{
+		{"rise", rules.Rise, "rise of step %d", st.Rises, func(i int) flight.Equation { return st.One(flight.Rise, i) }, 1, "the step itself is outside the rule: tell the client before any balustrade is made"},
+		{"going", rules.Going, "going of step %d", st.Goings, func(i int) flight.Equation { return st.One(flight.Going, i) }, 1, "the step itself is outside the rule: tell the client before any balustrade is made"},
+		{"stride", rules.StepRule, "twice the rise and the going of step %d", min(st.Rises, st.Goings), st.Stride, 1, "the step itself is outside the rule: tell the client before any balustrade is made"},
+		{"pitch", rules.Pitch, "pitch of step %d", min(st.Rises, st.Goings), st.Pitch, 1 / degree, "the flight is steeper than the rule: tell the client before any balustrade is made"},
+	} {
+		var flags []Flag
+		for i := 1; i <= min(n, r.last); i++ {
+			flags = append(flags, w.stepsSight.seen(byRule(&w.set, r.name, r.what, fmt.Sprintf(r.of, i), []Quantity{get(r.eq(i), r.unit)}, r.mend), r.eq(i), r.unit)...)
+		}
+		w.perStep(flags)
+	}
+	for _, p := range []struct {
+		part flight.Part
+		n    int
+		what rules.What
+	}{{flight.Rise, st.Rises, rules.RiseSpread}, {flight.Going, st.Goings, rules.GoingSpread}} {
+		if p.n > 1 {
+			w.f.Flags = append(w.f.Flags, byRule(&w.set, p.part.String()+"-spread", p.what, fmt.Sprintf("largest less smallest %s", p.part),
+				[]Quantity{get(st.Spread(p.part), 1)}, "the flight is uneven: pack or plane the treads that stand out")...)
+		}
+	}
+	if st.Rises > 1 {
+		w.f.Flags = append(w.f.Flags, byRule(&w.set, "first-rise", rules.FirstRiseOff, "first rise less the flight's mean",
+			[]Quantity{get(st.AgainstMean(flight.Rise, 1), 1)}, "the floor covering may make it up: ask before anything is cut")...)
+		w.f.Flags = append(w.f.Flags, byRule(&w.set, "risers", rules.Risers, "number of rises",
+			[]Quantity{{Value: float64(st.Rises), Known: true}}, "the flight is longer than the rule: a landing is missing")...)
+	}
+}
+
+// strings holds the string's angle against the pitch of the steps, and bottom
+// against top.
+func (w *flightWorker) strings() {
+	limit := rules.AngleLimit(w.set.Joint, defaultWidth) / degree
+	from := fmt.Sprintf("a %.1f mm joint over a spindle taken as %d mm wide", w.set.Joint, defaultWidth)
+	at := map[survey.Mark]Quantity{}
+	for _, m := range []survey.Mark{survey.Bottom, survey.Middle, survey.Top} {
+		q := weightedMean(w.read, w.here, survey.StringAngle, survey.At{Mark: m})
+		at[m] = q
+		if !q.Known || !w.f.Pitch.Known {
+			continue
+		}
+		d, u, err := flight.StringAgainstPitch(q.Value*degree, q.U*degree, w.f.Pitch.Value*degree, w.f.Pitch.U*degree)
+		if err != nil {
+			w.note("the string angle: %v", err)
+			continue
+		}
+		name := survey.At{Mark: m}.String()
+		w.flag(judged(flagOf{
+			name: "string-" + name, q: Quantity{d / degree, u / degree, true}, limit: limit, unit: "°", from: from,
+			of:    "string angle at the " + name + " less the pitch of the steps",
+			clear: "the string follows the steps",
+			flag: func(v float64) string {
+				return fmt.Sprintf("the string is %s than the steps there: take bevels from the string, not from rise and going", pick(v, "steeper", "flatter"))
+			},
+			settle: "read the string angle there again",
+		}))
+	}
+	if b, t := at[survey.Bottom], at[survey.Top]; b.Known && t.Known {
+		w.flag(judged(flagOf{
+			name: "string-change", q: Quantity{b.Value - t.Value, math.Hypot(b.U, t.U), true}, limit: 2 * limit, unit: "°", from: from + ", off by half at either end",
+			of:    "string angle at the bottom less at the top",
+			clear: "one pitch serves the whole string",
+			flag: func(v float64) string {
+				return fmt.Sprintf("the string is %s at the bottom: set the bevel for each end", pick(v, "steeper", "flatter"))
+			},
+			settle: "read the string angle at bottom and top again",
+		}))
+	}
+}
+
+// plan adjusts widths, sides and diagonals together as a quadrilateral.
+func (w *flightWorker) plan() {
+	var pr flight.PlanReadings
+	obs := w.observations(func(r *survey.Reading) flight.Equation {
+		v := r.Value.Value()
+		switch r.What {
+		case survey.Width:
+			place := flight.Bottom
+			switch r.At.Mark {
+			case survey.Middle:
+				place, pr.WidthMiddle = flight.Middle, v
+			case survey.Top:
+				place, pr.WidthTop = flight.Top, v
+			default:
+				pr.WidthBottom = v
+			}
+			return flight.Width(place)
+		case survey.Side:
+			if r.At.Mark == survey.Right {
+				pr.SideRight = v
+				return flight.Side(true)
+			}
+			pr.SideLeft = v
+			return flight.Side(false)
+		case survey.Diagonal:
+			if r.At.Mark == survey.Rising {
+				pr.DiagonalRising = v
+				return flight.Diagonal(true)
+			}
+			pr.DiagonalFalling = v
+			return flight.Diagonal(false)
+		}
+		return nil
+	})
+	if len(obs) < 2 {
+		return
+	}
+	if pr.SideLeft == 0 && pr.SideRight == 0 && pr.DiagonalRising == 0 && pr.DiagonalFalling == 0 {
+		w.widths()
+		return
+	}
+	start, err := flight.Start(pr)
+	if err != nil {
+		w.note("the plan could not be adjusted: %v", err)
+		return
+	}
+	for i := range obs {
+		r := &obs[i].entry.Reading
+		switch r.What {
+		case survey.Side:
+			obs[i].others = []alternative{{"the other side", flight.Side(r.At.Mark == survey.Left)}}
+		case survey.Diagonal:
+			obs[i].others = []alternative{{"the other diagonal", flight.Diagonal(r.At.Mark != survey.Rising)}}
+		}
+	}
+	weak := []flight.Observation{
+		{U: unreadSkew, Model: flight.Swing()}, {U: unreadSkew, Model: flight.Taper()}, {U: unreadSkew, Model: flight.EndsSkew()},
+	}
+	s, err := w.solve(obs, start, weak)
+	if errors.Is(err, adjust.ErrUndetermined) {
+		w.note("the plan needs a width and a side, or a diagonal, more to be worked out")
+		return
+	}
+	if err != nil {
+		w.note("the plan could not be adjusted: %v", err)
+		return
+	}
+	w.planSight = &sight{s, obs}
+	get := func(eq flight.Equation, scale float64) Quantity { return figureOf(s, weak, eq, scale) }
+	p := &Plan{Swing: get(flight.Swing(), 1), Taper: get(flight.Taper(), 1), Skew: get(flight.TopSkew(), 1)}
+	for c := flight.BottomLeft; c <= flight.TopRight; c++ {
+		p.Corners[c] = get(flight.Angle(c), 1/degree)
+	}
+	w.f.Plan = p
+	w.square(p, get)
+}
+
+// square judges the plan. An end out of square by d opens a joint of a base
+// rail's width there by w·tan d, as at a spindle, so the limit of a corner is
+// atan(j/w), and that of swing and taper the same over the flight's length.
+func (w *flightWorker) square(p *Plan, get func(flight.Equation, float64) Quantity) {
+	limit := rules.AngleLimit(w.set.Joint, defaultWidth)
+	from := fmt.Sprintf("a %.1f mm joint over a rail taken as %d mm wide", w.set.Joint, defaultWidth)
+	names := [4]string{"bottom left", "bottom right", "top left", "top right"}
+	worst := -1
+	for c, q := range p.Corners {
+		if q.Known && (worst < 0 || math.Abs(q.Value-90) > math.Abs(p.Corners[worst].Value-90)) {
+			worst = c
+		}
+	}
+	swings := func(v float64) string {
+		side := pick(v, "right", "left")
+		switch w.well {
+		case "":
+			return "to the " + side
+		case side:
+			return "to the well"
+		}
+		return "from the well"
+	}
+	if worst >= 0 {
+		q := p.Corners[worst]
+		q.Value -= 90
+		w.seen(flight.Angle(flight.Corner(worst)), 1/degree, judged(flagOf{
+			name: "corner", q: q, limit: limit / degree, unit: "°", from: from,
+			of:    names[worst] + " corner in plan, less 90°",
+			clear: "the flight is square in plan",
+			flag: func(v float64) string {
+				return fmt.Sprintf("the %s corner is %s than square: scribe what meets it there", names[worst], pick(v, "wider", "sharper"))
+			},
+			settle: "read both diagonals again",
+		}))
+	}
+	length := (get(flight.Side(false), 1).Value + get(flight.Side(true), 1).Value) / 2
+	along := from + fmt.Sprintf(", along %.0f mm", length)
+	if p.Swing.Known && length > 0 {
+		f := judged(flagOf{
+			name: "swing", q: p.Swing, limit: length * math.Tan(limit), unit: "mm", from: along,
+			of:    "middle of the top end off the square line from the bottom, + to the right",
+			clear: "the top end stands over the bottom end",
+			flag: func(v float64) string {
+				return fmt.Sprintf("the top end swings %.0f mm %s: set the rails out from the strings, not from the walls", math.Abs(v), swings(v))
+			},
+			settle: "read both diagonals again",
+		})
+		if f.State == rules.Clear {
+			f.Text = fmt.Sprintf("the top end swings %.0f mm %s", math.Abs(f.Value), swings(f.Value))
+		}
+		w.seen(flight.Swing(), 1, f)
+	}
+	if p.Taper.Known && length > 0 {
+		w.seen(flight.Taper(), 1, taper(p.Taper, length*math.Tan(limit), along))
+	}
+}
+
+// seen adds a flag of the plan.
+func (w *flightWorker) seen(eq flight.Equation, scale float64, f Flag) {
+	w.f.Flags = append(w.f.Flags, w.planSight.seen([]Flag{f}, eq, scale)...)
+}
+
+// widths judges the taper of widths that have no sides beside them.
+func (w *flightWorker) widths() {
+	b := weightedMean(w.read, w.here, survey.Width, survey.At{Mark: survey.Bottom})
+	t := weightedMean(w.read, w.here, survey.Width, survey.At{Mark: survey.Top})
+	if b.Known && t.Known {
+		w.flag(taper(Quantity{t.Value - b.Value, math.Hypot(t.U, b.U), true}, 2*evenStep, house))
+	}
+}
+
+func taper(q Quantity, limit float64, from string) Flag {
+	return judged(flagOf{
+		name: "taper", q: q, limit: limit, unit: "mm", from: from,
+		of:    "width at the top less width at the bottom",
+		clear: "the flight is as wide at the top as at the bottom",
+		flag: func(v float64) string {
+			return fmt.Sprintf("the flight is %s at the top: the two sides are not parallel, so set each out by itself", pick(v, "wider", "narrower"))
+		},
+		settle: "read the width at bottom and top again",
+	})
+}
+
+// byEye holds what is read as it is to the rules: widths and headroom.
+func (w *flightWorker) byEye() {
+	all := func(what survey.What) []Quantity {
+		var out []Quantity
+		var seen []survey.At
+		for _, e := range w.here {
+			if e.Reading.What == what && !slices.Contains(seen, e.Reading.At) {
+				seen = append(seen, e.Reading.At)
+				out = append(out, weightedMean(w.read, w.here, what, e.Reading.At))
+			}
+		}
+		return out
+	}
+	w.f.Flags = append(w.f.Flags, byRule(&w.set, "width", rules.Width, "clear width", all(survey.Width), "the flight is narrower than the rule: a handrail must not take more of it")...)
+	w.f.Flags = append(w.f.Flags, byRule(&w.set, "headroom", rules.Headroom, "headroom above the pitch line", all(survey.Headroom), "tell the client: nothing of the balustrade mends it")...)
+}

@@ -1,0 +1,82 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+	"pinchrod/survey/asfound"
+)
+
+// Advise writes which readings to take next, place by place, with what each
+// would do and the minutes it takes.
+func Advise(w io.Writer, job string, proposals []asfound.Proposal, s Style) error {
+	p := newPage(w, s)
+	p.heading(clean(job) + ", what to read next")
+	if len(proposals) == 0 {
+		p.para("", "Nothing more is worth the time.")
+		return p.err
+	}
+	p.para("", "Best first in each place; each counts those before it as taken.")
+	place, minutes := survey.Place(""), 0.0
+	for _, a := range proposals {
+		if a.Reading.Where != place {
+			place = a.Reading.Where
+			p.blank()
+			p.heading(string(place))
+		}
+		minutes += a.Minutes
+		why := strings.Join(a.Gains, "; ")
+		if why == "" {
+			why = "a little of everything"
+		}
+		p.para("  ", fmt.Sprintf("%s, %s min: %s", a.Reading.Title(), plain(a.Minutes), why))
+	}
+	p.blank()
+	p.para("", fmt.Sprintf("All of it takes %s min. What is not listed is not worth the time.", plain(minutes)))
+	return p.err
+}
+
+// Leave writes the end-of-visit check: what would be regretted later.
+func Leave(w io.Writer, job, rules string, open []asfound.Open, s Style) error {
+	p := newPage(w, s)
+	p.heading(clean(job) + ", before you leave")
+	all := true
+	for i := range open {
+		o := &open[i]
+		if o.Empty() && len(o.Up) == 0 {
+			continue
+		}
+		p.blank()
+		p.heading(string(o.Place))
+		p.labelled("suspect", names(o.Suspect))
+		p.labelled("unsure", strings.Join(o.Unsure, ", "))
+		p.labelled("unchecked", names(o.Unchecked))
+		var missing []string
+		for _, m := range o.Missing {
+			missing = append(missing, m.Title())
+		}
+		p.labelled("missing", strings.Join(missing, "; "))
+		p.labelled("out of true", strings.Join(o.Up, ", "))
+		all = all && o.Empty()
+	}
+	p.blank()
+	if all {
+		p.para("", "Nothing is missing, suspect, unsure or unchecked: you can leave.")
+	} else {
+		p.para("", "Not all is settled: advise says which readings are worth taking; strike or keep what is suspect.")
+	}
+	p.blank()
+	p.para("", Caution(rules))
+	return p.err
+}
+
+func names(refs []journal.Ref) string {
+	var out []string
+	for _, r := range refs {
+		out = append(out, r.Short())
+	}
+	return strings.Join(out, ", ")
+}
