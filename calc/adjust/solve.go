@@ -221,7 +221,9 @@ func (a *adjustment) iterate(at **point) (int, error) {
 		copy(c, pt.v)
 		a.f.mulQT(c)
 		s, norm := math.Sqrt(dot(c[:n], c[:n])), math.Sqrt(pt.chi2)
-		band := max(near*norm, nearNoise*pt.noise)
+		// A step of length s takes s² off chi2. What the rounding of chi2 hides, 4·norm·noise with both its readings, no
+		// gain can be measured by, so a step within it is near as well: where chi2 is small by luck, s² is.
+		band := max(near*norm, nearNoise*pt.noise, math.Sqrt(4*norm*pt.noise))
 		isNear := s <= band
 		// The step that was short enough has been taken, which costs one round and squares its smallness.
 		if previous <= max(converged*norm, pt.noise) || isNear && s >= previous {

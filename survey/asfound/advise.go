@@ -14,7 +14,6 @@ import (
 	"pinchrod/calc/flight"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
-	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
@@ -294,6 +293,9 @@ func (a *adviser) settles(f Flag, after *mat.SymDense) float64 {
 // r = 1 − jᵀ·C·j/u² is its redundancy.
 func (a *adviser) unchecked(c *mat.SymDense, i int) bool {
 	o := a.sight.obs[i]
+	if o.prior {
+		return false
+	}
 	g := make([]float64, c.SymmetricDim())
 	o.eq(a.sight.sol.X, g)
 	r := 1 - variance(c, g)/(o.u*o.u)
@@ -368,10 +370,10 @@ func (w *flightWorker) helps(s *sight) []help {
 type Open struct {
 	Place     survey.Place
 	Missing   []fieldbook.Want
-	Suspect   []journal.Ref
+	Suspect   []string // short names of readings
 	Unsure    []string // names of flags
 	Up        []string // names of flags that are up, slips left out
-	Unchecked []journal.Ref
+	Unchecked []string
 }
 
 // Empty tells whether nothing is open.
@@ -387,9 +389,9 @@ func Leave(f *Findings) []Open {
 		for i := range results {
 			switch r := &results[i]; {
 			case r.Suspect:
-				o.Suspect = append(o.Suspect, r.Ref)
+				o.Suspect = append(o.Suspect, r.Ref.Short())
 			case r.Unchecked:
-				o.Unchecked = append(o.Unchecked, r.Ref)
+				o.Unchecked = append(o.Unchecked, r.Ref.Short())
 			}
 		}
 		for _, fl := range flags {

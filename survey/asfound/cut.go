@@ -22,7 +22,7 @@ import (
 type Layout struct {
 	layout.Layout
 	Clear  Quantity // clear gap at the base rail, mm
-	Widest Quantity // widest opening anywhere, mm
+	Widest Quantity // widest opening anywhere, mm; in service where the timber's movement is reckoned with
 	Bevel  Quantity // mean pitch of the two rails, degrees
 	Width  float64  // of the spindles at the rails, mm
 
@@ -67,11 +67,16 @@ func (w *worker) layOut() {
 	// The widest gap is at the rail or at the top; the run at either is shared
 	// by n+1 gaps, and each of the n spindles takes its own width's error.
 	u := max(run.U, w.figure(frame.RunAt(height), 1).U)
-	gapU := func(n int) float64 { return math.Hypot(u, float64(n)*w.widthU) / float64(n+1) }
+	// In service the spindles have moved: n of them leave n/(n+1) of a width's
+	// change to each gap, close to all of it.
+	move := w.movement()
+	gapU := func(n int) float64 {
+		return math.Hypot(u, float64(n)*math.Hypot(w.widthU, move.U)) / float64(n+1)
+	}
 	ball, _ := w.set.opening(isLanding(w.bay.Place))
 	l, err := layout.Choose(layout.In{
 		Run: plane.Run, LeanLower: plane.LeanLower, LeanUpper: plane.LeanUpper, Height: height,
-		Width: w.width, Thin: w.thin, Target: w.set.Target, Opening: ball, GapU: gapU,
+		Width: w.width, Thin: w.thin, Target: w.set.Target, Opening: ball - max(0, -move.Value), GapU: gapU,
 	})
 	if err != nil {
 		w.bay.NoLayout = err.Error()
@@ -80,7 +85,7 @@ func (w *worker) layOut() {
 	w.bay.Layout = &Layout{
 		Layout: l, Width: w.width,
 		Clear:  Quantity{l.ClearGap, math.Hypot(run.U, float64(l.Count)*w.widthU) / float64(l.Count+1), true},
-		Widest: Quantity{l.WidestGap, l.U, true},
+		Widest: Quantity{l.WidestGap + max(0, -move.Value)*float64(l.Count)/float64(l.Count+1), l.U, true},
 		Bevel:  w.figure(meanPitch, 1/degree),
 	}
 }

@@ -108,7 +108,7 @@ func (w *flightWorker) observations(eq func(*survey.Reading) flight.Equation) []
 func (w *flightWorker) solve(obs []observation, start []float64, weak []flight.Observation) (*adjust.Snooped, error) {
 	p := adjust.Problem{Start: start}
 	for _, o := range obs {
-		p.Observations = append(p.Observations, adjust.Observation{Value: o.value, U: o.u, Model: o.eq, Prior: len(o.entry.Kept) > 0})
+		p.Observations = append(p.Observations, adjust.Observation{Value: o.value, U: o.u, Model: o.eq, Prior: o.prior || len(o.entry.Kept) > 0})
 	}
 	for _, o := range weak {
 		p.Weak = append(p.Weak, adjust.Observation{Value: o.Value, U: o.U, Model: o.Model, Prior: true})
@@ -117,7 +117,7 @@ func (w *flightWorker) solve(obs []observation, start []float64, weak []flight.O
 	if err != nil {
 		return nil, err
 	}
-	w.f.Results = append(w.f.Results, resultsOf(obs, s)...)
+	w.f.Results = append(w.f.Results, resultsOf(slices.DeleteFunc(slices.Clone(obs), func(o observation) bool { return o.prior }), s)...)
 	return s, nil
 }
 
@@ -436,6 +436,11 @@ func (w *flightWorker) plan() {
 		return
 	}
 	start, err := flight.Start(pr)
+	if errors.Is(err, flight.ErrTriangle) {
+		w.flag(Flag{Name: "plan", State: rules.Flag, Unit: "", Of: "widths, sides and diagonals of the flight",
+			From: "three lengths of a plan close a triangle", Text: err.Error() + ": one of them was misread, so read all three again"})
+		return
+	}
 	if err != nil {
 		w.note("the plan could not be adjusted: %v", err)
 		return
@@ -451,6 +456,11 @@ func (w *flightWorker) plan() {
 	}
 	weak := []flight.Observation{
 		{U: unreadSkew, Model: flight.Swing()}, {U: unreadSkew, Model: flight.Taper()}, {U: unreadSkew, Model: flight.EndsSkew()},
+	}
+	if pr.WidthBottom == 0 && pr.WidthTop == 0 {
+		// Then the readings know the square of the taper only, which no weak
+		// prior is judged by.
+		obs = append(obs, observation{u: unreadSkew, scale: 1, eq: flight.Taper(), prior: true})
 	}
 	s, err := w.solve(obs, start, weak)
 	if errors.Is(err, adjust.ErrUndetermined) {

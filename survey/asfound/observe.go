@@ -17,6 +17,7 @@ type observation struct {
 	u      float64
 	scale  float64 // of a figure in the reading's own unit to one here
 	eq     frame.Equation
+	prior  bool          // taken for granted, last of all; no reading
 	others []alternative // what the reading would be of, had it been taken in the wrong place
 }
 

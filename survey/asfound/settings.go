@@ -9,6 +9,7 @@ import (
 	"pinchrod/calc/fit"
 	"pinchrod/calc/layout"
 	"pinchrod/calc/rules"
+	"pinchrod/calc/timber"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
@@ -16,13 +17,19 @@ import (
 // Settings are the house figures. All defaults are common practice, no source,
 // unless they say otherwise.
 type Settings struct {
-	Kit      survey.Kit
-	Profile  rules.Profile // default none: openings are held to a ball of 100 mm
-	Stair    rules.Stair   // which of the profile's figures hold; default private
-	Target   float64       // clear gap aimed at between spindles, mm; default 90
-	Opening  float64       // largest ball that may not pass, mm; 0, the default, leaves it to the profile
-	Joint    float64       // widest joint that still looks closed, mm; default 0.5
-	House    fit.House     // cutting and fitting
+	Kit     survey.Kit
+	Profile rules.Profile // default none: openings are held to a ball of 100 mm
+	Stair   rules.Stair   // which of the profile's figures hold; default private
+	Target  float64       // clear gap aimed at between spindles, mm; default 90
+	Opening float64       // largest ball that may not pass, mm; 0, the default, leaves it to the profile
+	Joint   float64       // widest joint that still looks closed, mm; default 0.5
+	House   fit.House     // cutting and fitting
+
+	// Movement of the timber is reckoned with when its moisture was read and
+	// these two are set; off by default.
+	Species timber.Species
+	Service float64 // moisture content in service, %
+
 	Accuracy fit.Options
 
 	notes []string // what could not be applied
@@ -100,6 +107,15 @@ var options = []option{
 	number("target", "clear gap aimed at between spindles, mm", 10, 1000, func(s *Settings) *float64 { return &s.Target }),
 	number("opening", "largest ball that may not pass, mm, in place of the profile's", 10, 1000, func(s *Settings) *float64 { return &s.Opening }),
 	number("joint", "widest joint that still looks closed, mm", 0.05, 10, func(s *Settings) *float64 { return &s.Joint }),
+	{"species", "the timber of the spindles, such as white oak, for its movement", func(s *Settings, value string) error {
+		sp, err := timber.Lookup(value)
+		if err != nil {
+			return fmt.Errorf("%w: %w", ErrSetting, err)
+		}
+		s.Species = sp
+		return nil
+	}},
+	number("service-moisture", "moisture content of the timber in service, %", timber.LowMC, timber.HighMC, func(s *Settings) *float64 { return &s.Service }),
 	number("all-fit", "probability asked for that all pieces fit", 0.51, 0.9999, func(s *Settings) *float64 { return &s.House.Risk }),
 }
 
@@ -188,4 +204,14 @@ func (s *Settings) Rules() string {
 		used += fmt.Sprintf(" For this job openings are held to %g mm.", s.Opening)
 	}
 	return used
+}
+
+// ExampleProfile is the built-in profile of England as the file of one's own
+// would be, to begin from.
+func ExampleProfile() ([]byte, error) {
+	p, err := rules.Named("england")
+	if err != nil {
+		return nil, err
+	}
+	return p.CSV(), nil
 }

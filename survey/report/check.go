@@ -197,8 +197,10 @@ func (p *page) flag(mark string, f asfound.Flag) {
 		fig = strings.Replace(fig, "±0.0 ", "", 1) + " apart"
 	case f.Name == "opening" && f.Value == 0:
 		fig = "no layout"
-	case f.Unit == "":
+	case f.Unit == "" && f.Name == "tool":
 		fig = "overdue"
+	case f.Unit == "" && f.Limit == 0:
+		fig = ""
 	}
 	limit := fmt.Sprintf("limit %s%s", fixed(f.Limit, 1), spaced(f.Unit))
 	if f.Limit == 0 {

@@ -5,7 +5,6 @@ import (
 	"io"
 	"strings"
 
-	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 )
@@ -51,9 +50,9 @@ func Leave(w io.Writer, job, rules string, open []asfound.Open, s Style) error {
 		}
 		p.blank()
 		p.heading(string(o.Place))
-		p.labelled("suspect", names(o.Suspect))
+		p.labelled("suspect", strings.Join(o.Suspect, ", "))
 		p.labelled("unsure", strings.Join(o.Unsure, ", "))
-		p.labelled("unchecked", names(o.Unchecked))
+		p.labelled("unchecked", strings.Join(o.Unchecked, ", "))
 		var missing []string
 		for _, m := range o.Missing {
 			missing = append(missing, m.Title())
@@ -71,12 +70,4 @@ func Leave(w io.Writer, job, rules string, open []asfound.Open, s Style) error {
 	p.blank()
 	p.para("", Caution(rules))
 	return p.err
-}
-
-func names(refs []journal.Ref) string {
-	var out []string
-	for _, r := range refs {
-		out = append(out, r.Short())
-	}
-	return strings.Join(out, ", ")
 }
