@@ -21,6 +21,8 @@ var rooms = []struct {
 	{"pinchrod/calc/pieces", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/calc/fit", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/calc/rules", []string{"pinchrod/calc/unit"}},
+	{"pinchrod/calc/flight", []string{"pinchrod/calc/unit"}},
+	{"pinchrod/calc/timber", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/store/journal", nil},
 	{"pinchrod/store", []string{"pinchrod/store/journal"}},
 	{"pinchrod/store/storetest", []string{"pinchrod/store", "pinchrod/store/journal"}},

@@ -321,7 +321,7 @@ func (w *worker) adjust() error {
 	w.priors = p.Observations[len(w.obs):]
 	for _, i := range w.sol.UsedWeak {
 		w.priors = append(w.priors, p.Weak[i])
-		w.note("%s: nothing says", names[i])
+		w.note("%s: nothing that was read says", names[i])
 	}
 	if len(w.obs) > 0 {
 		w.bay.Chi2 = &ChiSquare{Value: w.sol.Chi2, DOF: w.sol.DOF, P: w.sol.P}

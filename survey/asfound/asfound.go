@@ -153,6 +153,8 @@ type Flag struct {
 	sight *sight         // what it was derived from, and by what, where a reading
 	eq    frame.Equation // more would tell on it
 	scale float64
+	low   float64 // what is allowed, from and to
+	high  float64
 }
 
 // sight is an adjustment that figures were taken from.

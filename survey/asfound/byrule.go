@@ -41,7 +41,7 @@ func heldTo(l rules.Limit, name, of string, figures []Quantity, mend string) (Fl
 	}
 	f := Flag{
 		Name: name, State: l.Judge(worst.Value, worst.U), Value: worst.Value, U: worst.U, Limit: end, Unit: l.What.Unit(),
-		Of: of, From: l.Source(), Absolute: true,
+		Of: of, From: l.Source(), Absolute: true, low: l.Low, high: l.High,
 	}
 	switch f.State {
 	case rules.Clear:

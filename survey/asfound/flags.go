@@ -186,7 +186,7 @@ func (w *worker) judge(f flagOf) {
 
 // judged holds |y| against its limit.
 func judged(f flagOf) Flag {
-	out := Flag{Name: f.name, Value: f.q.Value, U: f.q.U, Limit: f.limit, Unit: f.unit, Of: f.of, From: f.from}
+	out := Flag{Name: f.name, Value: f.q.Value, U: f.q.U, Limit: f.limit, Unit: f.unit, Of: f.of, From: f.from, low: -f.limit, high: f.limit}
 	out.State = rules.JudgeAbs(f.q.Value, f.q.U, f.limit)
 	switch out.State {
 	case rules.Clear:

@@ -48,6 +48,7 @@ type flightWorker struct {
 
 	st                    flight.Steps
 	stepsSight, planSight *sight
+	judged                []Flag // every step's, those that the page leaves out as well
 }
 
 func workFlight(f *Flight, s Settings, here []fieldbook.Entry, bays []survey.Place) *flightWorker {
@@ -251,6 +252,7 @@ func (w *flightWorker) closure(st flight.Steps, part flight.Part, readings []fli
 // perStep emits a flag for every step that is not clear, and one for the step
 // nearest to its limit where all are.
 func (w *flightWorker) perStep(flags []Flag) {
+	w.judged = append(w.judged, flags...)
 	var worst *Flag
 	near := -math.MaxFloat64
 	for i := range flags {

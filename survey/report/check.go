@@ -105,6 +105,7 @@ func (p *page) flight(f *asfound.Flight) {
 	for _, n := range f.Notes {
 		p.labelled("note", n)
 	}
+	p.sources(f.Flags)
 	if len(f.Flags) == 0 && len(f.Steps) == 0 && f.Plan == nil {
 		p.labelled("readings", fmt.Sprintf("%s of the flight itself, too few to judge it by", count(f.Readings, "reading")))
 	}
@@ -138,6 +139,7 @@ func (p *page) bay(b *asfound.Bay) {
 	p.cutting(b)
 	p.found(b)
 	p.doubt(b)
+	p.sources(b.Flags)
 }
 
 // labelled is one line of a bay's block: a label in the left column and what
@@ -165,7 +167,6 @@ func (p *page) flags(flags []asfound.Flag) {
 		}[f.State]
 		p.flag(mark, f)
 	}
-	p.sources(flags)
 }
 
 // sources says where the limits come from, each source once.

@@ -7,7 +7,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"pinchrod/calc/rules"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
@@ -49,11 +48,11 @@ The settings are:` + names.String(),
 }
 
 func (o *setOptions) writeExample() error {
-	p, err := rules.Named("england")
+	p, err := asfound.ExampleProfile()
 	if err != nil {
 		return err
 	}
-	_, err = o.env.Out.Write(p.CSV())
+	_, err = o.env.Out.Write(p)
 	return err
 }
 
