@@ -98,8 +98,8 @@ func (p *page) flight(f *asfound.Flight) {
 	p.flags(f.Flags)
 	p.steps(f)
 	if pl := f.Plan; pl != nil {
-		p.labelled("plan", fmt.Sprintf("top end off to the right by %s; corners bottom left %s, bottom right %s, top left %s, top right %s",
-			signed(pl.Swing, "mm"), figure(pl.Corners[0], "°"), figure(pl.Corners[1], "°"), figure(pl.Corners[2], "°"), figure(pl.Corners[3], "°")))
+		p.labelled("plan", fmt.Sprintf("top end off to the right by %s; top edge out of square by %s over the width, + right end up; corners bottom left %s, bottom right %s, top left %s, top right %s",
+			signed(pl.Swing, "mm"), signed(pl.Skew, "mm"), figure(pl.Corners[0], "°"), figure(pl.Corners[1], "°"), figure(pl.Corners[2], "°"), figure(pl.Corners[3], "°")))
 	}
 	p.readings(f.Results)
 	for _, n := range f.Notes {

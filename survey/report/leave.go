@@ -11,13 +11,20 @@ import (
 
 // Advise writes which readings to take next, place by place, with what each
 // would do and the minutes it takes.
-func Advise(w io.Writer, job string, proposals []asfound.Proposal, s Style) error {
+func Advise(w io.Writer, job, rules string, proposals []asfound.Proposal, s Style) error {
 	p := newPage(w, s)
 	p.heading(clean(job) + ", what to read next")
 	if len(proposals) == 0 {
 		p.para("", "Nothing more is worth the time.")
-		return p.err
+	} else {
+		p.proposals(proposals)
 	}
+	p.blank()
+	p.para("", Caution(rules))
+	return p.err
+}
+
+func (p *page) proposals(proposals []asfound.Proposal) {
 	p.para("", "Best first in each place; each counts those before it as taken.")
 	place, minutes := survey.Place(""), 0.0
 	for _, a := range proposals {
@@ -35,7 +42,6 @@ func Advise(w io.Writer, job string, proposals []asfound.Proposal, s Style) erro
 	}
 	p.blank()
 	p.para("", fmt.Sprintf("All of it takes %s min. What is not listed is not worth the time.", plain(minutes)))
-	return p.err
 }
 
 // Leave writes the end-of-visit check: what would be regretted later.

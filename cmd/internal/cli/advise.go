@@ -48,7 +48,9 @@ func (o *siteOptions) advise(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return o.env.show(func(w io.Writer, s report.Style) error { return report.Advise(w, book.Job.Name, proposals, s) })
+	return o.env.show(func(w io.Writer, s report.Style) error {
+		return report.Advise(w, book.Job.Name, set.Rules(), proposals, s)
+	})
 }
 
 func newLeave(e *Env, b *bookFlag) *cobra.Command {
