@@ -37,7 +37,6 @@ type Proposal struct {
 	Minutes float64        // what it takes
 	Worth   float64        // minutes it is expected to save
 	Gains   []string       // what it would do, in words
-	fits    float64        // P(all fit) of the bay's pieces together, after it
 }
 
 // Advise proposes readings for every flight and bay, best first: those whose
@@ -48,10 +47,6 @@ type Proposal struct {
 // fit, of an unsure flag, of a slip that nothing would have shown. The next
 // proposal counts those before it as taken. Errors as for [Work].
 func Advise(ctx context.Context, book *fieldbook.Book, s Settings) ([]Proposal, error) {
-	found, err := Work(ctx, book, s)
-	if err != nil {
-		return nil, err
-	}
 	shop, err := fit.NewShop(s.House, s.Accuracy)
 	if err != nil {
 		return nil, fmt.Errorf("advising: %w", err)
@@ -61,35 +56,42 @@ func Advise(ctx context.Context, book *fieldbook.Book, s Settings) ([]Proposal, 
 		standing[e.Reading.Where] = append(standing[e.Reading.Where], e)
 	}
 	var out []Proposal
-	for i := range found.Flights {
-		f := &Flight{Place: found.Flights[i].Place}
-		w := workFlight(f, s, standing[f.Place], nil)
-		for _, sight := range []*sight{w.stepsSight, w.planSight} {
-			if sight == nil {
-				continue
-			}
-			a := adviser{set: s, place: f.Place, sight: sight, cov: sight.sol.Cov, helps: w.helps(sight)}
-			for _, fl := range f.Flags {
-				if fl.sight == sight {
-					a.flags = append(a.flags, fl)
-				}
-			}
-			out = append(out, a.propose()...)
-		}
-	}
-	for i := range found.Bays {
+	flights := map[string]bool{}
+	for _, p := range book.Places() {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		b := &Bay{Place: found.Bays[i].Place}
-		w := newWorker(b, s, shop, standing[b.Place], standing[survey.Place(b.Place.Flight())])
-		w.work()
-		if w.sol == nil {
-			continue
+		if f := survey.Place(p.Flight()); !flights[p.Flight()] {
+			flights[p.Flight()] = true
+			out = append(out, workFlight(&Flight{Place: f}, s, standing[f], nil).proposals()...)
 		}
-		out = append(out, w.adviser().propose()...)
+		if p.InBay() {
+			w := newWorker(&Bay{Place: p}, s, shop, standing[p], standing[survey.Place(p.Flight())])
+			w.work()
+			if w.sol != nil {
+				out = append(out, w.adviser().propose()...)
+			}
+		}
 	}
 	return out, nil
+}
+
+// proposals for the steps and for the plan of a flight.
+func (w *flightWorker) proposals() []Proposal {
+	var out []Proposal
+	for _, sight := range []*sight{w.stepsSight, w.planSight} {
+		if sight == nil {
+			continue
+		}
+		a := adviser{set: w.set, place: w.f.Place, sight: sight, cov: sight.sol.Cov, helps: w.helps(sight)}
+		for _, f := range w.f.Flags {
+			if f.sight == sight {
+				a.flags = append(a.flags, f)
+			}
+		}
+		out = append(out, a.propose()...)
+	}
+	return out
 }
 
 // adviser weighs readings for one adjustment.
@@ -219,12 +221,11 @@ func leadingBlock(c *mat.SymDense) *mat.SymDense {
 // worth weighs one reading.
 func (a *adviser) worth(h help, after *mat.SymDense, now, then []float64, checked []bool) Proposal {
 	visit := a.set.House.Minutes.SecondVisit
-	p := Proposal{Reading: h.reading, Minutes: h.minutes, fits: 1}
+	p := Proposal{Reading: h.reading, Minutes: h.minutes}
 	p.Reading.Where = a.place
 	for i, set := range a.sets {
 		gain := then[i] - now[i]
 		p.Worth += max(0, gain) * visit
-		p.fits *= then[i]
 		switch {
 		case now[i] < a.set.House.Risk && then[i] >= a.set.House.Risk:
 			p.Gains = append(p.Gains, fmt.Sprintf("lets the %ss be cut to stops: all fit with probability %s, now %s", set.name, Chance(then[i]), Chance(now[i])))

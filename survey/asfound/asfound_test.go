@@ -1,6 +1,7 @@
 package asfound
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"runtime"
@@ -245,5 +246,47 @@ func TestTwoAnswersAreFlagged(t *testing.T) {
 	last := b.Flags[len(b.Flags)-1]
 	if last.Name != "two-answers" || last.State != rules.Flag {
 		t.Errorf("last flag = %+v, want two-answers", last)
+	}
+}
+
+// Advice ends where a reading spares less than it takes; with nothing to spare
+// there is none.
+func TestNothingMoreIsWorthTheTime(t *testing.T) {
+	rows := readSheet(t, "../../testdata/reference/bays/middle-not-checked.csv")
+	size := survey.Quantity{Measure: survey.Section, N: [3]int64{41000, 41000}}
+	book := bookOf(append(rows, survey.Reading{Where: "F1/left", What: survey.SpindleSize, Value: size}))
+	set := Defaults()
+	some, err := Advise(context.Background(), book, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(some) == 0 {
+		t.Fatal("a bay whose middle was never checked needs nothing more")
+	}
+	first := some[0].Reading
+	if first.At.Mark != survey.Middle {
+		t.Errorf("first is %s, want something at the middle, which was never checked", first.Title())
+	}
+	for _, p := range some {
+		if p.Worth <= p.Minutes {
+			t.Errorf("%s is worth %.1f min and takes %.1f", p.Reading.Title(), p.Worth, p.Minutes)
+		}
+	}
+	set.House.Minutes.SecondVisit = 0
+	if none, err := Advise(context.Background(), book, set); err != nil || len(none) != 0 {
+		t.Errorf("with nothing to spare: %d proposals, %v", len(none), err)
+	}
+}
+
+// Leave asks for what would be regretted: here the middle, and nothing that was
+// read well.
+func TestLeave(t *testing.T) {
+	open := Leave(mustWork(bookOf(readSheet(t, "../../testdata/reference/bays/slip-in-top-gap.csv")), Defaults()))
+	last := open[len(open)-1]
+	if len(last.Suspect) != 1 || last.Empty() {
+		t.Errorf("open = %+v, want one suspect", last)
+	}
+	if (&Open{Up: []string{"drift"}}).Empty() != true {
+		t.Error("what is out of true, and settled, keeps nobody on site")
 	}
 }

@@ -1,6 +1,7 @@
 package asfound
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -268,9 +269,15 @@ func (w *worker) verdict(kind string, need fit.Needed, jac *mat.Dense) (*Verdict
 // mostAdvice is how many readings are named: one hand's worth.
 const mostAdvice = 5
 
+// mostTried is how many readings P(all fit) is worked out for: those that take
+// most from the variances, a few more than are named.
+const mostTried = 8
+
 // advise names the readings that would raise P(all fit), best first.
 func (w *worker) advise(v *Verdict, need fit.Needed, jac *mat.Dense, cov *mat.SymDense) error {
-	helps := w.helps()
+	helps := slices.Clone(w.helps())
+	slices.SortStableFunc(helps, func(a, b help) int { return cmp.Compare(eases(jac, cov, b), eases(jac, cov, a)) })
+	helps = helps[:min(len(helps), mostTried)]
 	measure := make([]fit.Candidate, len(helps))
 	for i, h := range helps {
 		measure[i] = fit.Candidate{Cov: spread(jac, after(cov, h)), Minutes: h.minutes}
@@ -294,20 +301,24 @@ func (w *worker) advise(v *Verdict, need fit.Needed, jac *mat.Dense, cov *mat.Sy
 	return w.plan(v, need, jac, cov)
 }
 
+// eases is what a reading takes from the sum of the variances of the needed
+// lengths, |J·C·g|²/(u² + gᵀ·C·g): as good a guide to P(all fit) as working it
+// out, and far quicker.
+func eases(jac *mat.Dense, cov *mat.SymDense, h help) float64 {
+	var cg, jcg mat.VecDense
+	cg.MulVec(cov, h.grad)
+	jcg.MulVec(jac, &cg)
+	return mat.Dot(&jcg, &jcg) / (h.u*h.u + mat.Dot(h.grad, &cg))
+}
+
 // plan lists readings to take one after the other until P(all fit) reaches the
-// house risk. Each is the one that, after those before it, takes most from the
-// sum of the variances of the needed lengths, |J·C·g|²/(u² + gᵀ·C·g): as good a
-// guide to P as trying them all, and far quicker.
+// house risk: each time the one that eases most after those before it.
 func (w *worker) plan(v *Verdict, need fit.Needed, jac *mat.Dense, cov *mat.SymDense) error {
-	helps := w.helps()
 	for len(v.Plan) < mostAdvice {
 		var best help
 		most := 0.0
-		for _, h := range helps {
-			var cg, jcg mat.VecDense
-			cg.MulVec(cov, h.grad)
-			jcg.MulVec(jac, &cg)
-			if less := mat.Dot(&jcg, &jcg) / (h.u*h.u + mat.Dot(h.grad, &cg)); less > most {
+		for _, h := range w.helps() {
+			if less := eases(jac, cov, h); less > most {
 				best, most = h, less
 			}
 		}

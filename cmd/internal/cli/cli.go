@@ -221,6 +221,15 @@ func (b *bookFlag) open(readOnly bool) (*store.Store, error) {
 	if errors.Is(err, store.ErrMissing) {
 		return nil, fmt.Errorf("%w; import a field sheet to begin one, or say where it is with --book", err)
 	}
+	if err != nil || !readOnly {
+		return s, err
+	}
+	// A book of an earlier version is brought up to date by opening it to write.
+	if err = s.View(func(store.KV) error { return nil }); errors.Is(err, store.ErrStale) {
+		s.Close()
+		o.ReadOnly = false
+		return store.Open(path, o)
+	}
 	return s, err
 }
 
