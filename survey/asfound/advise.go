@@ -123,7 +123,7 @@ type leading struct {
 
 func (w *worker) adviser() *adviser {
 	a := &adviser{
-		set: w.set, place: w.bay.Place, sight: &sight{w.sol, w.obs}, cov: w.sol.Cov, flags: w.bay.Flags, helps: w.helps(), shop: w.shop,
+		set: w.set, place: w.bay.Place, sight: &sight{sol: w.sol, obs: w.obs}, cov: w.sol.Cov, flags: w.bay.Flags, helps: w.helps(), shop: w.shop,
 		lead: []leading{
 			{"the run", frame.Unknown(frame.IndexRun)}, {"the gap at the bottom", frame.Gap(frame.Bottom)},
 			{"the gap at the middle", frame.Gap(frame.Middle)}, {"the gap at the top", frame.Gap(frame.Top)},

@@ -17,6 +17,7 @@ import (
 
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
+	"pinchrod/calc/flight"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/store/journal"
@@ -159,8 +160,9 @@ type Flag struct {
 
 // sight is an adjustment that figures were taken from.
 type sight struct {
-	sol *adjust.Snooped
-	obs []observation
+	sol  *adjust.Snooped
+	obs  []observation
+	weak []flight.Observation // of a flight
 }
 
 // Spacer is what a spacer walk says of its spacers.

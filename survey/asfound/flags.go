@@ -179,7 +179,7 @@ func (w *worker) judge(f flagOf) {
 	}
 	out := judged(f)
 	if f.eq != nil {
-		out.sight, out.eq, out.scale = &sight{w.sol, w.obs}, f.eq, f.scale
+		out.sight, out.eq, out.scale = &sight{sol: w.sol, obs: w.obs}, f.eq, f.scale
 	}
 	w.bay.Flags = append(w.bay.Flags, out)
 }

@@ -197,7 +197,7 @@ func (w *flightWorker) steps() {
 		w.note("the steps could not be adjusted: %v", err)
 		return
 	}
-	w.stepsSight = &sight{s, obs}
+	w.stepsSight = &sight{s, obs, weak}
 	get := func(eq flight.Equation, scale float64) Quantity { return figureOf(s, weak, eq, scale) }
 	for n := 1; n <= max(st.Rises, st.Goings); n++ {
 		w.f.Steps = append(w.f.Steps, Step{n, get(st.One(flight.Rise, n), 1), get(st.One(flight.Going, n), 1), get(st.Pitch(n), 1/degree)})
@@ -403,16 +403,15 @@ func (w *flightWorker) plan() {
 		v := r.Value.Value()
 		switch r.What {
 		case survey.Width:
-			place := flight.Bottom
 			switch r.At.Mark {
 			case survey.Middle:
-				place, pr.WidthMiddle = flight.Middle, v
+				pr.WidthMiddle = v
 			case survey.Top:
-				place, pr.WidthTop = flight.Top, v
+				pr.WidthTop = v
 			default:
 				pr.WidthBottom = v
 			}
-			return flight.Width(place)
+			return flight.Width(widthPlace(r.At.Mark))
 		case survey.Side:
 			if r.At.Mark == survey.Right {
 				pr.SideRight = v
@@ -473,7 +472,7 @@ func (w *flightWorker) plan() {
 		w.note("the plan could not be adjusted: %v", err)
 		return
 	}
-	w.planSight = &sight{s, obs}
+	w.planSight = &sight{s, obs, weak}
 	get := func(eq flight.Equation, scale float64) Quantity { return figureOf(s, weak, eq, scale) }
 	p := &Plan{Swing: get(flight.Swing(), 1), Taper: get(flight.Taper(), 1), Skew: get(flight.TopSkew(), 1)}
 	for c := flight.BottomLeft; c <= flight.TopRight; c++ {
@@ -481,6 +480,16 @@ func (w *flightWorker) plan() {
 	}
 	w.f.Plan = p
 	w.square(p, get)
+}
+
+func widthPlace(m survey.Mark) flight.Place {
+	switch m {
+	case survey.Middle:
+		return flight.Middle
+	case survey.Top:
+		return flight.Top
+	}
+	return flight.Bottom
 }
 
 // square judges the plan. An end out of square by d opens a joint of a base

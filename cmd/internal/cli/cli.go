@@ -71,7 +71,7 @@ func Main() int {
 // Run runs one command line and gives its exit code.
 func (e *Env) Run(ctx context.Context, args []string) int {
 	root := newRoot(e)
-	root.SetArgs(args)
+	root.SetArgs(dashed(args))
 	root.SetIn(e.In)
 	root.SetOut(e.Out)
 	root.SetErr(e.Err)
@@ -131,7 +131,7 @@ Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
 		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, c.CommandPath())
 	})
 	root.AddCommand(
-		newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b),
+		newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newRecord(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b),
 		newVerify(e, b), newRecover(e, b), newDemo(e), newVersion(e),
 	)
 	for _, c := range root.Commands() {
