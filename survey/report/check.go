@@ -1,8 +1,10 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 
@@ -161,12 +163,51 @@ func (p *page) flags(flags []asfound.Flag) {
 	order := map[rules.State]int{rules.Flag: 0, rules.Unsure: 1, rules.Clear: 2}
 	flags = slices.Clone(flags)
 	slices.SortStableFunc(flags, func(a, b asfound.Flag) int { return order[a.State] - order[b.State] })
-	for _, f := range flags {
+	for _, f := range gathered(flags) {
 		mark := map[rules.State]string{
 			rules.Flag: p.sgr(sgrRed, "FLAG"), rules.Unsure: p.sgr(sgrYellow, "unsure"), rules.Clear: "clear",
 		}[f.State]
 		p.flag(mark, f)
 	}
+}
+
+// mostAlike is how many flags of one name and state a page shows one by one: when
+// every step of a flight is off, one of them and their number say it.
+const mostAlike = 3
+
+// gathered puts what is alike more than mostAlike times into one flag, the one
+// farthest beyond its limit, which names the others.
+func gathered(flags []asfound.Flag) []asfound.Flag {
+	type kind struct {
+		name  string
+		state rules.State
+	}
+	by := map[kind][]asfound.Flag{}
+	for _, f := range flags {
+		k := kind{f.Name, f.State}
+		by[k] = append(by[k], f)
+	}
+	var out []asfound.Flag
+	for _, f := range flags {
+		alike := by[kind{f.Name, f.State}]
+		switch {
+		case len(alike) <= mostAlike || f.Name == "slip" || f.Name == "tool":
+			out = append(out, f)
+		case len(alike) > 0 && alike[0].Of == f.Of:
+			worst := slices.MaxFunc(alike, func(a, b asfound.Flag) int {
+				return cmp.Compare(math.Abs(a.Value-a.Limit), math.Abs(b.Value-b.Limit))
+			})
+			var others []string
+			for _, o := range alike {
+				if o.Of != worst.Of {
+					others = append(others, o.Of)
+				}
+			}
+			worst.Text += fmt.Sprintf("; so it is with %d more: %s to %s", len(others), others[0], others[len(others)-1])
+			out = append(out, worst)
+		}
+	}
+	return out
 }
 
 // sources says where the limits come from, each source once.
