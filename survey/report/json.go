@@ -140,10 +140,7 @@ func JSON(w io.Writer, f *asfound.Findings) error {
 	for i := range f.Bays {
 		out.Bays = append(out.Bays, bayJSON(&f.Bays[i]))
 	}
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", " ")
-	return e.Encode(out)
+	return encode(w, out)
 }
 
 func bayJSON(b *asfound.Bay) jsonBay {
@@ -237,4 +234,74 @@ func verdict(v *asfound.Verdict) *jsonVerdict {
 		out.Measure = append(out.Measure, j)
 	}
 	return out
+}
+
+type (
+	jsonAdvice struct {
+		Where   string   `json:"where"`
+		What    string   `json:"what"`
+		At      *string  `json:"at"`
+		Height  *number  `json:"height,omitempty"`
+		Minutes number   `json:"minutes"`
+		Worth   number   `json:"worth"` // minutes it is expected to save
+		Gains   []string `json:"gains"`
+	}
+	jsonOpen struct {
+		Where     string   `json:"where"`
+		Missing   []string `json:"missing"`
+		Suspect   []string `json:"suspect"`
+		Unsure    []string `json:"unsure"`
+		Unchecked []string `json:"unchecked"`
+		OutOfTrue []string `json:"out_of_true"`
+	}
+)
+
+// AdviseJSON writes which readings to take next, for scripts.
+func AdviseJSON(w io.Writer, job string, proposals []asfound.Proposal) error {
+	out := struct {
+		Job    string       `json:"job"`
+		Advise []jsonAdvice `json:"advise"`
+	}{job, []jsonAdvice{}}
+	for _, p := range proposals {
+		j := jsonAdvice{Where: string(p.Reading.Where), What: string(p.Reading.What), At: text(p.Reading.At.String()),
+			Minutes: number(p.Minutes), Worth: number(p.Worth), Gains: list(p.Gains)}
+		if k := p.Reading.Kind(); k != nil && k.Height {
+			h := number(p.Reading.Height.MM())
+			j.Height = &h
+		}
+		out.Advise = append(out.Advise, j)
+	}
+	return encode(w, out)
+}
+
+// LeaveJSON writes the end-of-visit check, for scripts.
+func LeaveJSON(w io.Writer, job string, open []asfound.Open) error {
+	out := struct {
+		Job  string     `json:"job"`
+		Open []jsonOpen `json:"open"`
+	}{job, []jsonOpen{}}
+	for i := range open {
+		o := &open[i]
+		j := jsonOpen{Where: string(o.Place), Missing: []string{}, Suspect: list(o.Suspect), Unsure: list(o.Unsure), Unchecked: list(o.Unchecked), OutOfTrue: list(o.Up)}
+		for _, m := range o.Missing {
+			j.Missing = append(j.Missing, m.Title())
+		}
+		out.Open = append(out.Open, j)
+	}
+	return encode(w, out)
+}
+
+// list is never null.
+func list(s []string) []string {
+	if s == nil {
+		return []string{}
+	}
+	return s
+}
+
+func encode(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	return e.Encode(v)
 }

@@ -14,11 +14,13 @@ type siteOptions struct {
 	env  *Env
 	book *bookFlag
 	job  string
+	json bool
 	set  overrides
 }
 
 func (o *siteOptions) flags(c *cobra.Command) *cobra.Command {
 	jobFlag(c, &o.job)
+	c.Flags().BoolVar(&o.json, "json", false, "the machine-readable answer")
 	for _, n := range asfound.SettingNames() {
 		c.Flags().StringVar(o.set.of(n[0]), n[0], "", n[1]+" (default: as set in the book)")
 	}
@@ -48,6 +50,9 @@ func (o *siteOptions) advise(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if o.json {
+		return report.AdviseJSON(o.env.Out, book.Job.Name, proposals)
+	}
 	return o.env.show(func(w io.Writer, s report.Style) error {
 		return report.Advise(w, book.Job.Name, set.Rules(), proposals, s)
 	})
@@ -76,7 +81,11 @@ func (o *siteOptions) leave(ctx context.Context) error {
 		return err
 	}
 	open := asfound.Leave(found)
-	err = o.env.show(func(w io.Writer, s report.Style) error { return report.Leave(w, book.Job.Name, found.Rules, open, s) })
+	if o.json {
+		err = report.LeaveJSON(o.env.Out, book.Job.Name, open)
+	} else {
+		err = o.env.show(func(w io.Writer, s report.Style) error { return report.Leave(w, book.Job.Name, found.Rules, open, s) })
+	}
 	if err != nil {
 		return err
 	}
