@@ -8,6 +8,7 @@ import (
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/flight"
+	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
@@ -62,7 +63,13 @@ func (s *Site) Expected(r survey.Reading) Quantity {
 	w.sections()
 	w.gather()
 	o, ok, err := w.observe(e)
-	if err != nil || !ok || len(w.obs) == 0 || w.adjust() != nil || !w.measured(o.eq) {
+	if err != nil || !ok || len(w.obs) == 0 || w.adjust() != nil {
+		return Quantity{}
+	}
+	if r.What == survey.PostPosition && len(w.sol.X) == frame.Unknowns {
+		return Quantity{} // the first position sets the datum for the others
+	}
+	if !w.measured(o.eq) {
 		return Quantity{}
 	}
 	q := w.figure(o.eq, 1/o.scale)

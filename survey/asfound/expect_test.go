@@ -93,3 +93,47 @@ func TestSiteDrop(t *testing.T) {
 		t.Errorf("verdict %q after the suspect is dropped", line)
 	}
 }
+
+// Whatever is read first, there is an answer: of every kind and station, in an
+// empty place and in one that holds a single other reading.
+func TestExpectedOfAnything(t *testing.T) {
+	for i := range survey.Kinds {
+		for j := range survey.Kinds {
+			site, err := NewSite(&fieldbook.Book{}, Defaults())
+			if err != nil {
+				t.Fatal(err)
+			}
+			first, then := anyReading(&survey.Kinds[i]), anyReading(&survey.Kinds[j])
+			site.Odd(first)
+			site.Add(fieldbook.Entry{Reading: first})
+			site.Odd(then)
+			site.Add(fieldbook.Entry{Reading: then})
+			site.Verdict("F1")
+			site.Verdict("F1/left")
+		}
+	}
+}
+
+// anyReading is a believable reading of a kind.
+func anyReading(k *survey.Kind) survey.Reading {
+	r := survey.Reading{Where: "F1", What: k.What, Value: survey.Quantity{Measure: k.Measure, N: [3]int64{int64((k.Low + k.High) / 2 * 1000), 900_000}}}
+	if k.OfBay {
+		r.Where = "F1/left"
+	}
+	switch k.Measure {
+	case survey.Angle:
+		r.Value.N = [3]int64{720_000}
+	case survey.Walk:
+		r.Value.N = [3]int64{10, 90_000, 2_000}
+	case survey.Section:
+		r.Value.N = [3]int64{41_000, 41_000}
+	case survey.Lean:
+		r.Value.N = [3]int64{1_000, 900_000}
+	}
+	for _, at := range []string{"", "top", "upper", "left", "rising", "1"} {
+		if a, err := k.ParseAt(at); err == nil {
+			r.At = a
+		}
+	}
+	return r
+}
