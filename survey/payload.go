@@ -49,6 +49,18 @@ type Setting struct {
 	Replaces []journal.Ref
 }
 
+// Settings of a job that the walk up the stair writes, beside those that the
+// findings rest on.
+const (
+	SettingPlan    = "plan"    // what flights and bays there are
+	SettingSkipped = "skipped" // a reading left out, and why
+	SettingNote    = "note"
+	SettingKit     = "kit" // which tools are in hand
+)
+
+// WalkSettings are those settings, which a person does not set by hand.
+var WalkSettings = []string{SettingPlan, SettingSkipped, SettingNote, SettingKit}
+
 // JobRecord names a job when it is made. The page's envelope holds its ID.
 type JobRecord struct {
 	Name string `cbor:"1,keyasint"`

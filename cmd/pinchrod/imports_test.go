@@ -32,7 +32,10 @@ var rooms = []struct {
 	{"pinchrod/survey/fieldbook", []string{"pinchrod/survey", "pinchrod/calc/unit", "pinchrod/store/journal"}},
 	{"pinchrod/survey/sheet", []string{"pinchrod/survey"}},
 	{"pinchrod/survey/asfound", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/calc/...", "pinchrod/store/journal"}},
+	{"pinchrod/survey/guide", []string{"pinchrod/survey", "pinchrod/calc/unit", "pinchrod/store/journal"}},
 	{"pinchrod/survey/report", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/calc/..."}},
+	{"pinchrod/cmd/internal/ask", []string{"pinchrod/survey/guide", "pinchrod/cmd/internal/ask/quiet"}},
+	{"pinchrod/cmd/internal/ask/quiet", nil},
 	{"pinchrod/cmd/internal/cli", []string{"pinchrod/store", "pinchrod/store/journal", "pinchrod/survey/...", "pinchrod/sync/...", "pinchrod/cmd/internal/ask"}},
 	{"pinchrod/cmd/pinchrod", []string{"pinchrod/cmd/internal/cli"}},
 }

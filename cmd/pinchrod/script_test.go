@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -17,6 +18,8 @@ import (
 
 	"pinchrod/cmd/internal/cli"
 	"pinchrod/store"
+	"pinchrod/store/journal"
+	"pinchrod/survey/fieldbook"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden output in testdata/script")
@@ -30,6 +33,14 @@ func TestMain(m *testing.M) {
 func pinchrod() int {
 	e := &cli.Env{In: os.Stdin, Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv, Now: time.Now,
 		Terminal: func() (int, int, bool) { return 0, 0, false }}
+	if os.Getenv("PTY") != "" { // a script's pseudo-terminal, for both ends
+		tty, err := os.OpenFile("/dev/tty", os.O_RDWR, 0)
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			return 1
+		}
+		e.In, e.Out = tty, tty
+	}
 	if at := os.Getenv("AT"); at != "" {
 		now, err := time.Parse(time.RFC3339, at)
 		if err != nil {
@@ -60,13 +71,18 @@ func TestScript(t *testing.T) {
 			e.Setenv("PINCHROD_BOOK", e.WorkDir+"/field.book")
 			e.Setenv("AT", "2026-11-25T14:30:00Z")
 			e.Setenv("SEED", "script")
+			sheets, err := filepath.Abs("../../testdata/sheets")
+			if err != nil {
+				return err
+			}
+			e.Setenv("SHEETS", sheets)
 			// A program with the race detector in it sleeps for a second when it
 			// ends, by default; a script ends hundreds.
 			e.Setenv("GORACE", "atexit_sleep_ms=0")
 			return nil
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"exits": exits, "hold": hold, "flip": flip, "cut": cut, "blank": blank, "rows": rows,
+			"exits": exits, "hold": hold, "flip": flip, "cut": cut, "blank": blank, "rows": rows, "carry": carry,
 		},
 	})
 }
@@ -133,4 +149,41 @@ func rows(ts *testscript.TestScript, _ bool, args []string) {
 		fmt.Fprintf(&b, "F%d/left,gap,%d,%d\n", i/100+1, i%100, 700+i%90)
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(b.String()), 0o600))
+}
+
+// carry FROM TO brings every log of one book into another, as a sync would.
+func carry(ts *testscript.TestScript, _ bool, args []string) {
+	open := func(name string) *store.Store {
+		s, err := store.Open(ts.MkAbs(name), store.Options{Projector: folding{}})
+		ts.Check(err)
+		ts.Defer(func() { s.Close() })
+		return s
+	}
+	from, to := open(args[0]), open(args[1])
+	heads, err := from.Heads()
+	ts.Check(err)
+	ids, err := from.Devices()
+	ts.Check(err)
+	for _, id := range ids {
+		if id.Device == to.Device() {
+			continue
+		}
+		var all []journal.Record
+		for r, err := range from.Scan(id.Device, 1) {
+			ts.Check(err)
+			all = append(all, r)
+		}
+		_, err := to.Ingest(id, all, heads[id.Device])
+		ts.Check(err)
+	}
+	ts.Check(from.Close())
+	ts.Check(to.Close())
+}
+
+// folding is the program's own projection.
+type folding struct{}
+
+func (folding) Version() uint32 { return fieldbook.Version }
+func (folding) Project(kv store.KV, p journal.Page) error {
+	return fieldbook.Project(kv, p)
 }

@@ -148,7 +148,10 @@ func (s *Settings) Set(name, value string) error {
 // FromBook applies the settings that stand in a job's book. Where two people
 // set one apart from each other it stays at its default, and the page says so.
 func (s *Settings) FromBook(b *fieldbook.Book) {
-	known := map[string]bool{survey.SettingPlan: true, survey.SettingSkipped: true, survey.SettingNote: true}
+	known := map[string]bool{}
+	for _, n := range survey.WalkSettings {
+		known[n] = true
+	}
 	for _, o := range options {
 		known[o.name] = true
 		standing := b.Chosen(o.name)

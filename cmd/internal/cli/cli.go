@@ -44,6 +44,8 @@ const (
 var (
 	errUsage   = errors.New("wrong call")
 	errFlagged = errors.New("something is flagged") // said on the page already
+
+	errInterrupted = errors.New("interrupted") // said already
 )
 
 // Env is the world a command runs in; tests have one of their own.
@@ -85,6 +87,8 @@ func (e *Env) exit(ctx context.Context, err error) int {
 		return exitDone
 	case errors.Is(err, errFlagged):
 		return exitFlagged
+	case errors.Is(err, errInterrupted):
+		return exitInterrupted
 	case ctx.Err() != nil:
 		fmt.Fprintln(e.Err, "pinchrod: interrupted; what was written stays written")
 		return exitInterrupted
@@ -131,7 +135,7 @@ Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
 		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, c.CommandPath())
 	})
 	root.AddCommand(
-		newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newRecord(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b),
+		newSurvey(e, b), newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newRecord(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b),
 		newVerify(e, b), newRecover(e, b), newDemo(e), newVersion(e),
 	)
 	for _, c := range root.Commands() {

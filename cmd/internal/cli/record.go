@@ -296,3 +296,13 @@ func (d *desk) take(r survey.Reading) (string, error) {
 	}
 	return line, nil
 }
+
+// replaced takes a corrected reading out of what counts.
+func (d *desk) replaced(old, by journal.Ref) {
+	for i := range d.book.Entries {
+		if e := &d.book.Entries[i]; e.Ref == old {
+			e.Fixed = append(e.Fixed, by)
+			d.site.Drop(*e)
+		}
+	}
+}

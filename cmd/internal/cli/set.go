@@ -3,12 +3,14 @@ package cli
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
 )
 
@@ -129,7 +131,9 @@ func (o *setOptions) list() error {
 	if err != nil {
 		return err
 	}
-	choices := book.Settings()
+	choices := slices.DeleteFunc(book.Settings(), func(c fieldbook.Choice) bool {
+		return slices.Contains(survey.WalkSettings, c.Name)
+	})
 	for _, c := range choices {
 		fmt.Fprintf(o.env.Out, "%s=%s\n", c.Name, brief(report.Clean(c.Value)))
 	}

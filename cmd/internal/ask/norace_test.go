@@ -1,0 +1,5 @@
+//go:build !race
+
+package ask
+
+const runs = 100
