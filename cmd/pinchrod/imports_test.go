@@ -36,7 +36,7 @@ var rooms = []struct {
 	{"pinchrod/survey/report", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/calc/..."}},
 	{"pinchrod/cmd/internal/ask", []string{"pinchrod/survey/guide", "pinchrod/cmd/internal/ask/quiet"}},
 	{"pinchrod/cmd/internal/ask/quiet", nil},
-	{"pinchrod/cmd/internal/cli", []string{"pinchrod/store", "pinchrod/store/journal", "pinchrod/survey/...", "pinchrod/sync/...", "pinchrod/cmd/internal/ask"}},
+	{"pinchrod/cmd/internal/cli", []string{"pinchrod/store", "pinchrod/store/journal", "pinchrod/survey/...", "pinchrod/sync/...", "pinchrod/cmd/internal/ask", "pinchrod/calc/unit"}},
 	{"pinchrod/cmd/pinchrod", []string{"pinchrod/cmd/internal/cli"}},
 }
 
@@ -47,10 +47,10 @@ var guarded = []struct {
 }{
 	{"go.etcd.io/bbolt", []string{"pinchrod/store"}},
 	{"github.com/spf13/cobra", []string{"pinchrod/cmd/internal/cli"}},
-	{"github.com/charmbracelet/huh", []string{"pinchrod/cmd/internal/ask"}},
+	{"github.com/charmbracelet/huh", []string{"pinchrod/cmd/internal/ask", "pinchrod/calc/unit"}},
 	{"net/http", []string{"pinchrod/sync/hub", "pinchrod/sync/remote", "pinchrod/survey/report/bench"}},
 	{"github.com/fxamacker/cbor/v2", []string{"pinchrod/store/journal"}},
-	{"golang.org/x/term", []string{"pinchrod/cmd/internal/cli", "pinchrod/cmd/internal/ask"}},
+	{"golang.org/x/term", []string{"pinchrod/cmd/internal/cli", "pinchrod/cmd/internal/ask", "pinchrod/calc/unit"}},
 }
 
 func matches(pattern, pkg string) bool {

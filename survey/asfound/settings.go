@@ -32,6 +32,10 @@ type Settings struct {
 
 	Accuracy fit.Options
 
+	// Inches tells that lengths are typed and echoed in inches on the walk; a
+	// bare number is then inches. Pages and sheets stay in mm.
+	Inches bool
+
 	notes []string // what could not be applied
 }
 
@@ -116,6 +120,13 @@ var options = []option{
 		return nil
 	}},
 	number("service-moisture", "moisture content of the timber in service, %", timber.LowMC, timber.HighMC, func(s *Settings) *float64 { return &s.Service }),
+	{"units", "how lengths are typed and echoed on the walk: mm or in", func(s *Settings, value string) error {
+		if value != "mm" && value != "in" {
+			return fmt.Errorf("%w: units %q: give mm or in", ErrSetting, value)
+		}
+		s.Inches = value == "in"
+		return nil
+	}},
 	number("all-fit", "probability asked for that all pieces fit", 0.51, 0.9999, func(s *Settings) *float64 { return &s.House.Risk }),
 }
 

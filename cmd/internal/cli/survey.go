@@ -6,11 +6,13 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"regexp"
 	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"pinchrod/calc/unit"
 	"pinchrod/cmd/internal/ask"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
@@ -169,7 +171,7 @@ func (v *visit) walk(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		wrong = ""
+		wrong, in.Text = "", v.inUnits(q, in)
 		e, err := v.guide.Do(in)
 		if err != nil {
 			wrong = err.Error()
@@ -188,8 +190,36 @@ func (v *visit) walk(ctx context.Context) error {
 	}
 }
 
+// inUnits gives an answer as it was meant: a bare number of a length is inches
+// where the job is read in inches.
+func (v *visit) inUnits(q guide.Question, in guide.Input) string {
+	if v.desk.set.Inches && isLength(q) && (in.Act == guide.Answer || in.Act == guide.Again) && bare.MatchString(in.Text) {
+		return in.Text + " in"
+	}
+	return in.Text
+}
+
+// bare is a number or a fraction without a unit.
+var bare = regexp.MustCompile(`^[-+]?[0-9][0-9 ./-]*$`)
+
+func isLength(q guide.Question) bool {
+	k := q.Reading.Kind()
+	return q.Form == guide.Value && k != nil && k.Measure == survey.Length
+}
+
+// said is a value as the surveyor thinks of it.
+func (v *visit) said(r survey.Reading) string {
+	if v.desk.set.Inches && r.Value.Measure == survey.Length {
+		return unit.Length(r.Value.N[0]).Format(unit.FeetInches)
+	}
+	return r.Value.String()
+}
+
 // screen is what stands around a question.
 func (v *visit) screen(q guide.Question, wrong string) ask.Screen {
+	if v.desk.set.Inches && isLength(q) {
+		q.Hint = "inches, or 2 ft 8 1/2 in, or 826 mm"
+	}
 	s := ask.Screen{Question: q, Above: v.echo, Wrong: wrong}
 	if p := q.Reading.Where; p != "" {
 		line, bay := v.desk.site.Verdict(p)
@@ -228,7 +258,7 @@ func (v *visit) carryOut(ctx context.Context, q guide.Question, e guide.Event) e
 		}
 		ref = entry.Ref
 		*e.Record = r
-		v.echo = []string{fmt.Sprintf("%s  %s  %s", ref.Short(), r.Title(), r.Value)}
+		v.echo = []string{fmt.Sprintf("%s  %s  %s", ref.Short(), r.Title(), v.said(r))}
 	case e.Skipped != nil:
 		if err := v.set(survey.SettingSkipped, e.Skipped.String(), nil); err != nil {
 			return err
