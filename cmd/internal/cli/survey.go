@@ -319,6 +319,9 @@ func (v *visit) confirm(ctx context.Context, q guide.Question, odd string) (bool
 		if err != nil {
 			return false, err
 		}
+		if in.Act == guide.Leave {
+			return false, ask.ErrEnd // what is odd was not taken
+		}
 		wrong = "r reads it again, k keeps it"
 		if in.Act == guide.Answer && in.Text == "k" {
 			return true, nil
