@@ -795,3 +795,30 @@ func (w *Walk) same(rt *rapid.T, o *Walk) {
 		}
 	}
 }
+
+// The findings know a landing by its name, so the walk gives it one.
+func TestLandingIsNamedSo(t *testing.T) {
+	say := func(w *Walk, text string) error {
+		e, err := w.Do(Input{Act: Answer, Text: text})
+		if err == nil {
+			w.Commit(e, journal.Ref{})
+		}
+		return err
+	}
+	w := New(nil, nil)
+	for _, text := range []string{"F1", "3", "left", "y", "0", "edge", "n"} {
+		if err := say(w, text); err != nil {
+			t.Fatalf("%q: %v", text, err)
+		}
+	}
+	if got, want := w.Stair().String(), "F1 rises 3 bays left; L1 landing bays edge"; got != want {
+		t.Errorf("stair %q, want %q", got, want)
+	}
+	w = New(nil, nil)
+	if err := say(w, "L1"); err != nil {
+		t.Fatal(err)
+	}
+	if err := say(w, "3"); err == nil {
+		t.Error("a landing with three rises was taken")
+	}
+}

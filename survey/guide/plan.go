@@ -103,7 +103,14 @@ func planned(s Stair, a ask, text string) (Stair, error) {
 		if err != nil || n < 0 || n > maxRises {
 			return nil, fmt.Errorf("%q: write how many rises, 1 to %d, or 0 for a landing", text, maxRises)
 		}
-		s[a.flight].Rises, s[a.flight].Landing = n, n == 0
+		f := &s[a.flight]
+		switch {
+		case n > 0 && isLanding(f.Name):
+			return nil, fmt.Errorf("%s is the name of a landing, which has no rises: write 0, or go back and name a flight F1", f.Name)
+		case n == 0 && !isLanding(f.Name):
+			f.Name = s.nextLanding() // by its name the findings know a landing
+		}
+		f.Rises, f.Landing = n, n == 0
 		return s, nil
 	}
 	text = strings.ReplaceAll(text, " ", "")

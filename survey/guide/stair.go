@@ -178,6 +178,23 @@ func (s Stair) next() string {
 	}
 }
 
+// nextLanding is a name for a landing, the first of L1, L2 and so on that is
+// free.
+func (s Stair) nextLanding() string {
+	for i := 1; ; i++ {
+		if n := "L" + strconv.Itoa(i); !s.has(n) {
+			return n
+		}
+	}
+}
+
+// isLanding tells whether a name is a landing's: L and a number, as in the
+// field sheet.
+func isLanding(name string) bool {
+	n, ok := strings.CutPrefix(name, "L")
+	return ok && n != "" && strings.Trim(n, "0123456789") == ""
+}
+
 // clone copies s so deep that no change of one shows in the other.
 func (s Stair) clone() Stair {
 	c := slices.Clone(s)
