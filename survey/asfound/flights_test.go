@@ -135,7 +135,10 @@ func TestSimulationFlights(t *testing.T) {
 // Readings in the order that Advise gives gain more P(all fit) per reading than
 // the same readings in a random order.
 func TestSimulationAdvice(t *testing.T) {
-	const bays = 30
+	bays := 40
+	if raced {
+		bays = 8
+	}
 	rng := rand.New(rand.NewPCG(20261125, 4))
 	shop, err := fit.NewShop(fit.DefaultHouse(), fit.Options{Seed: 1, MaxError: 1e-3, MaxPoints: 1 << 13})
 	if err != nil {

@@ -1,0 +1,5 @@
+//go:build !race
+
+package asfound
+
+const raced = false
