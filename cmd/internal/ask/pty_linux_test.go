@@ -75,7 +75,9 @@ func openPty(t *testing.T, cols, rows uint16) *pty {
 	}
 	p := &pty{master: master, slave: slave, more: make(chan struct{}, 1)}
 	go io.Copy(p, master)
-	t.Cleanup(func() { slave.Close(); master.Close() })
+	// The slave is left to the garbage collector: a goroutine of bubbletea asks
+	// it for its size, which may come as late as after the program's end.
+	t.Cleanup(func() { master.Close() })
 	return p
 }
 
@@ -135,24 +137,6 @@ func TestTerminalBurstOnATerminal(t *testing.T) {
 		if d := cmp.Diff(before, p.state(t)); d != "" {
 			t.Fatalf("terminal not restored (-before +after):\n%s", d)
 		}
-	}
-}
-
-func TestTerminalRestoredAfterPanic(t *testing.T) {
-	p := openPty(t, 80, 24)
-	before := p.state(t)
-	within(t, func() {
-		a := NewTerminal(p.slave, p.slave, Options{})
-		p.await("\x1b[?25l") // the cursor is hidden once the terminal is raw
-		if cmp.Equal(before, p.state(t)) {
-			t.Error("the terminal never was raw, nothing to restore")
-		}
-		crash(a.(*terminalFace))
-		p.await("\x1b[?25h")
-		_ = a.Close()
-	})
-	if d := cmp.Diff(before, p.state(t)); d != "" {
-		t.Errorf("terminal not restored (-before +after):\n%s", d)
 	}
 }
 
