@@ -10,6 +10,8 @@ import (
 	"pinchrod/survey/report"
 )
 
+// siteOptions are those of check, advise and leave, which look at one job with
+// its settings.
 type siteOptions struct {
 	env  *Env
 	book *bookFlag
