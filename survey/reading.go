@@ -63,8 +63,8 @@ func (r *Reading) ToolIn(kit Kit) (Tool, error) {
 	return kit.Tool(name)
 }
 
-// Place of a reading as a person says it: "gap at top", "run at 350 mm",
-// "lean-along of lower".
+// Title names the reading as a person says it: "gap at top", "run at height
+// 350 mm", "lean-along, lower post".
 func (r *Reading) Title() string {
 	s := string(r.What)
 	switch r.At.Mark {

@@ -46,7 +46,7 @@ func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style)
 func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int) {
 	id, t, v := e.Ref.Short(), clean(e.Reading.Title()), clean(valueOf(e, kit))
 	stands := e.Stands()
-	rest := clean(strings.Join(nonEmpty(e.Reading.By, when(e), e.Reading.Tool, e.Reading.Note), ", "))
+	rest := clean(strings.Join(nonEmpty(e.Reading.By, e.Reading.When, e.Reading.Tool, e.Reading.Note), ", "))
 	indent := "  " + pad("", name) + "  "
 	// Of the columns, the last goes under the others where it has no room.
 	title, value = title+p.marks(), value+p.marks()
@@ -129,13 +129,6 @@ func valueOf(e *fieldbook.Entry, kit survey.Kit) string {
 	}
 	unit := k.Unit()
 	return v + " ±" + fixed(2*u, decimals(u)) + spaced(unit)
-}
-
-func when(e *fieldbook.Entry) string {
-	if e.Reading.When != "" {
-		return e.Reading.When
-	}
-	return ""
 }
 
 func nonEmpty(s ...string) []string {

@@ -63,7 +63,7 @@ func Sketch(b *asfound.Bay, cols, rows int) []string {
 	}
 	post(0, lower, a.LeanLower.Known)
 	post(run, upper, a.LeanUpper.Known)
-	return append(g.lines(), pad(fmt.Sprintf("   errors x %g", factor), 0))
+	return append(g.lines(), fmt.Sprintf("   errors x %g", factor))
 }
 
 func mark(known bool, c rune) rune {
