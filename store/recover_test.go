@@ -369,8 +369,21 @@ func TestRecoverTruncated(t *testing.T) {
 	for i := 1; i < 8; i++ {
 		sizes = append(sizes, i*len(b.data)/8, i*len(b.data)/8&^4095)
 	}
+	// bbolt lays a file out differently each time, so cut as well where pages and
+	// heads do lie: among the last of them something is left, and something lost.
+	var places []int
+	for at, i := 0, 0; i >= 0; at += i + 1 {
+		if i = bytes.Index(b.data[at:], []byte("\x9bprd")); i >= 0 {
+			places = append(places, at+i)
+		}
+	}
+	for _, eighth := range []int{4, 5, 6, 7} {
+		sizes = append(sizes, places[len(places)*eighth/8])
+	}
+	sizes = append(sizes, places[len(places)-1])
+	slices.Sort(sizes)
 	some := false
-	for _, size := range sizes {
+	for _, size := range slices.Compact(sizes) {
 		t.Run(fmt.Sprint(size), func(t *testing.T) {
 			data := b.data[:size]
 			noticed, rep := b.damage(t, data, b.proved(t, data))
@@ -379,7 +392,7 @@ func TestRecoverTruncated(t *testing.T) {
 				t.Error("the file's end is gone, and nobody noticed")
 			}
 			for _, l := range rep.Logs {
-				some = some || l.Recovered > 0 && l.LostPages() > 0
+				some = some || l.Recovered > 0 && l.Recovered < len(b.records[l.Device])
 			}
 		})
 	}
