@@ -29,8 +29,6 @@ var (
 	ErrProjection = errors.New("the projection does not match the log")
 	// ErrNoPage: no such device, or no page with that number.
 	ErrNoPage = errors.New("no such page")
-	// ErrGap: the offered pages do not join those that are held.
-	ErrGap = errors.New("earlier pages are missing")
 	// ErrNothing: Recover found nothing that verifies.
 	ErrNothing = errors.New("nothing to recover")
 )

@@ -7,13 +7,6 @@ import (
 	"pinchrod/store/journal"
 )
 
-// Taken says what Ingest did.
-type Taken struct {
-	Added  int // pages past what was held
-	Filled int // pages that were known by their hash only, or not at all
-	Known  int // pages that were held already
-}
-
 // Ingest takes in pages of a device's log: consecutive records, and the signed
 // head they end at. They have to join what is held of that log (all of it or
 // any part; nothing for a log not seen before, whose first page is then 1),
@@ -24,10 +17,10 @@ type Taken struct {
 // Pages that are held as a hash only, or that a recovered log has lost, are
 // filled in. [journal.ErrFork] means that the device has signed something else
 // than what is held: nothing is taken, and the evidence is kept. Other errors
-// are [ErrGap], [journal.ErrBroken], [journal.ErrSignature],
+// are [journal.ErrGap], [journal.ErrBroken], [journal.ErrSignature],
 // [journal.ErrUnsigned]; then nothing is kept.
-func (s *Store) Ingest(id journal.Identity, records []journal.Record, head journal.SignedHead) (Taken, error) {
-	var taken Taken
+func (s *Store) Ingest(id journal.Identity, records []journal.Record, head journal.SignedHead) (journal.Taken, error) {
+	var taken journal.Taken
 	var fork error
 	err := s.change(func(l *ledger) (err error) {
 		taken, err = l.ingest(id, records, head, s.o.Projector)
@@ -38,28 +31,28 @@ func (s *Store) Ingest(id journal.Identity, records []journal.Record, head journ
 		return err
 	})
 	if err = errors.Join(err, fork); err != nil {
-		return Taken{}, fmt.Errorf("taking in pages of %s: %w", id.Device, err)
+		return journal.Taken{}, fmt.Errorf("taking in pages of %s: %w", id.Device, err)
 	}
 	return taken, nil
 }
 
-func (l *ledger) ingest(id journal.Identity, records []journal.Record, head journal.SignedHead, p Projector) (Taken, error) {
+func (l *ledger) ingest(id journal.Identity, records []journal.Record, head journal.SignedHead, p Projector) (journal.Taken, error) {
 	if err := id.Verify(); err != nil {
-		return Taken{}, err
+		return journal.Taken{}, err
 	}
 	if err := head.Verify(id.Key); err != nil {
-		return Taken{}, err
+		return journal.Taken{}, err
 	}
 	held, known, err := l.identity(id.Device)
 	if err != nil {
-		return Taken{}, err
+		return journal.Taken{}, err
 	}
 	if known && !held.Equal(id) {
-		return Taken{}, fmt.Errorf("%w: another key is known for this device", journal.ErrSignature)
+		return journal.Taken{}, fmt.Errorf("%w: another key is known for this device", journal.ErrSignature)
 	}
 	if !known {
 		if err := l.putIdentity(id); err != nil {
-			return Taken{}, err
+			return journal.Taken{}, err
 		}
 	}
 
@@ -69,41 +62,41 @@ func (l *ledger) ingest(id journal.Identity, records []journal.Record, head jour
 		first = records[0].Seq
 	}
 	if first == 0 {
-		return Taken{}, fmt.Errorf("%w: pages count from 1", journal.ErrBroken)
+		return journal.Taken{}, fmt.Errorf("%w: pages count from 1", journal.ErrBroken)
 	}
 	from, ok, err := l.headAt(id.Device, first-1)
 	if err != nil {
-		return Taken{}, err
+		return journal.Taken{}, err
 	}
 	if !ok {
 		last, err := l.last(id.Device)
 		if err != nil {
-			return Taken{}, err
+			return journal.Taken{}, err
 		}
-		return Taken{}, fmt.Errorf("%w: pages from %d do not join what is held, up to %d", ErrGap, first, last.Head.Seq)
+		return journal.Taken{}, fmt.Errorf("%w: pages from %d do not join what is held, up to %d", journal.ErrGap, first, last.Head.Seq)
 	}
 	b := batch{ledger: l, id: id, records: records, head: head, from: from}
 	chain := journal.NewChain(from)
 	for _, r := range records {
 		if err := chain.Add(r); err != nil {
-			return Taken{}, err
+			return journal.Taken{}, err
 		}
 		b.heads = append(b.heads, chain.Head().Hash)
 	}
 	// Two signed heads of one sequence are a fork, wherever it began.
 	if ours, ok, err := l.headAt(id.Device, head.Seq); err != nil {
-		return Taken{}, err
+		return journal.Taken{}, err
 	} else if ok && ours.Hash != head.Hash {
-		return Taken{}, b.fork(head.Seq)
+		return journal.Taken{}, b.fork(head.Seq)
 	}
 	if err := chain.Close(head, id.Key); err != nil {
-		return Taken{}, err
+		return journal.Taken{}, err
 	}
 	if fork, err := b.findFork(); err != nil || fork > 0 {
 		if fork > 0 {
 			err = b.fork(fork)
 		}
-		return Taken{}, err
+		return journal.Taken{}, err
 	}
 	taken, err := b.keep(p)
 	if err == nil && known && taken.Added+taken.Filled == 0 {
@@ -163,17 +156,17 @@ func (b *batch) findFork() (uint64, error) {
 }
 
 // keep writes what is new in the batch.
-func (b *batch) keep(p Projector) (taken Taken, err error) {
+func (b *batch) keep(p Projector) (taken journal.Taken, err error) {
 	device := b.id.Device
 	before, err := b.last(device)
 	if err != nil {
-		return Taken{}, err
+		return journal.Taken{}, err
 	}
 	var added []journal.Page
 	for _, r := range b.records {
 		e, ok, err := b.entry(device, r.Seq)
 		if err != nil {
-			return Taken{}, err
+			return journal.Taken{}, err
 		}
 		if ok && (r.Page == nil || e.Page != nil) {
 			taken.Known++
@@ -189,12 +182,12 @@ func (b *batch) keep(p Projector) (taken Taken, err error) {
 			taken.Filled++
 			if !ok {
 				if err := b.fillGap(r.Seq); err != nil {
-					return Taken{}, err
+					return journal.Taken{}, err
 				}
 			}
 		}
 		if err := b.putEntry(entry{device: device, Record: r}); err != nil {
-			return Taken{}, err
+			return journal.Taken{}, err
 		}
 	}
 	if b.head.Seq > before.Head.Seq {
@@ -203,7 +196,7 @@ func (b *batch) keep(p Projector) (taken Taken, err error) {
 			c.Hashes = append(c.Hashes, r.Hash)
 		}
 		if err := b.putCommit(c); err != nil {
-			return Taken{}, err
+			return journal.Taken{}, err
 		}
 	}
 	if taken.Filled > 0 && p != nil {

@@ -90,7 +90,7 @@ func simulate(t *testing.T, seed uint64) {
 				continue
 			}
 			recs := append([]journal.Record(nil), p.Records[from-1:to]...)
-			want := store.Taken{}
+			want := journal.Taken{}
 			for j := range recs {
 				if r.IntN(3) == 0 {
 					recs[j].Page = nil

@@ -26,6 +26,8 @@ var (
 	ErrUnsigned = errors.New("not signed")
 	// ErrFork: one device has signed two different logs.
 	ErrFork = errors.New("the log has forked")
+	// ErrGap: the offered pages do not join those that are held.
+	ErrGap = errors.New("earlier pages are missing")
 	// ErrWithheld: the page is known by its hash only.
 	ErrWithheld = errors.New("the page is withheld")
 )

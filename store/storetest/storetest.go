@@ -185,7 +185,7 @@ func (p *Peer) Fork(n int) *Peer {
 }
 
 // Offer gives a store the peer's pages from one to another.
-func (p *Peer) Offer(s *store.Store, from, to int) (store.Taken, error) {
+func (p *Peer) Offer(s *store.Store, from, to int) (journal.Taken, error) {
 	return s.Ingest(p.ID, p.Records[from-1:to], p.Heads[to])
 }
 
@@ -422,26 +422,26 @@ func testIngest(t *testing.T, s *store.Store) {
 		t.Fatal(err)
 	}
 	p := NewPeer(t, 1, 9)
-	offer := func(want store.Taken, recs []journal.Record, head journal.SignedHead) {
+	offer := func(want journal.Taken, recs []journal.Record, head journal.SignedHead) {
 		t.Helper()
 		if got, err := s.Ingest(p.ID, recs, head); err != nil || got != want {
 			t.Errorf("taken %+v, %v; want %+v", got, err, want)
 		}
 	}
-	offer(store.Taken{}, nil, p.Heads[0])
-	offer(store.Taken{Added: 3}, p.Records[:3], p.Heads[3])
-	offer(store.Taken{Known: 3}, p.Records[:3], p.Heads[3])
-	offer(store.Taken{Known: 1, Added: 2}, p.Records[2:5], p.Heads[5])
-	offer(store.Taken{Added: 2}, p.Withheld(6, 7), p.Heads[7])
-	offer(store.Taken{Known: 7}, p.Withheld(1, 7), p.Heads[7])
-	offer(store.Taken{}, nil, p.Heads[4])
+	offer(journal.Taken{}, nil, p.Heads[0])
+	offer(journal.Taken{Added: 3}, p.Records[:3], p.Heads[3])
+	offer(journal.Taken{Known: 3}, p.Records[:3], p.Heads[3])
+	offer(journal.Taken{Known: 1, Added: 2}, p.Records[2:5], p.Heads[5])
+	offer(journal.Taken{Added: 2}, p.Withheld(6, 7), p.Heads[7])
+	offer(journal.Taken{Known: 7}, p.Withheld(1, 7), p.Heads[7])
+	offer(journal.Taken{}, nil, p.Heads[4])
 	if n := Count(t, s); n != 6 {
 		t.Errorf("the projection has %d pages, want 6", n)
 	}
 	if _, err := s.Page(p.ID.Device, 6); !errors.Is(err, journal.ErrWithheld) {
 		t.Errorf("page 6: %v, want withheld", err)
 	}
-	offer(store.Taken{Filled: 2, Added: 1}, p.Records[5:8], p.Heads[8])
+	offer(journal.Taken{Filled: 2, Added: 1}, p.Records[5:8], p.Heads[8])
 	if n := Count(t, s); n != 9 {
 		t.Errorf("the projection has %d pages, want 9", n)
 	}
@@ -467,7 +467,7 @@ func testIngest(t *testing.T, s *store.Store) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, err := s.Ingest(s.Identity(), Records(t, s, s.Device(), 1), h); err != nil || got != (store.Taken{Known: 1}) {
+	if got, err := s.Ingest(s.Identity(), Records(t, s, s.Device(), 1), h); err != nil || got != (journal.Taken{Known: 1}) {
 		t.Errorf("own pages: %+v, %v", got, err)
 	}
 	// A page only a newer version can read is kept, and not projected.
@@ -483,7 +483,7 @@ func testIngest(t *testing.T, s *store.Store) {
 	if h, err = journal.Sign(chain.Head(), p.Key); err != nil {
 		t.Fatal(err)
 	}
-	offer(store.Taken{Added: 1}, []journal.Record{newer}, h)
+	offer(journal.Taken{Added: 1}, []journal.Record{newer}, h)
 	if n := Count(t, s); n != 9 {
 		t.Errorf("the projection has %d pages, want 9", n)
 	}
@@ -525,8 +525,8 @@ func testIngestRefused(t *testing.T, s *store.Store) {
 		head journal.SignedHead
 		want error
 	}{
-		"a gap":              {p.ID, p.Records[4:], p.Heads[6], store.ErrGap},
-		"a head alone":       {p.ID, nil, p.Heads[5], store.ErrGap},
+		"a gap":              {p.ID, p.Records[4:], p.Heads[6], journal.ErrGap},
+		"a head alone":       {p.ID, nil, p.Heads[5], journal.ErrGap},
 		"flipped byte":       {p.ID, flipped[3:], p.Heads[6], journal.ErrBroken},
 		"another page":       {p.ID, rehashed[3:], p.Heads[6], journal.ErrBroken},
 		"out of order":       {p.ID, []journal.Record{p.Records[3], p.Records[5]}, p.Heads[6], journal.ErrBroken},
@@ -538,7 +538,7 @@ func testIngestRefused(t *testing.T, s *store.Store) {
 		"less than signed":   {p.ID, p.Records[3:5], p.Heads[6], journal.ErrBroken},
 		"unproved identity":  {impostor, p.Records[3:], p.Heads[6], journal.ErrSignature},
 		"another key":        {rekeyed, p.Records[3:], rekeyedHead, journal.ErrSignature},
-		"new, from middle":   {other.ID, other.Records[2:], other.Heads[6], store.ErrGap},
+		"new, from middle":   {other.ID, other.Records[2:], other.Heads[6], journal.ErrGap},
 		"another's identity": {other.ID, p.Records[3:], p.Heads[6], journal.ErrSignature},
 	} {
 		if got, err := s.Ingest(tc.id, tc.recs, tc.head); !errors.Is(err, tc.want) {
@@ -562,10 +562,10 @@ func testFork(t *testing.T, s *store.Store) {
 	for _, w := range []string{"something", "else", "was", "signed"} {
 		fork.Write(t, w)
 	}
-	for i, offer := range []func() (store.Taken, error){
-		func() (store.Taken, error) { return fork.Offer(s, 4, 4) },
-		func() (store.Taken, error) { return fork.Offer(s, 3, 7) },
-		func() (store.Taken, error) { return fork.Offer(s, 1, 5) },
+	for i, offer := range []func() (journal.Taken, error){
+		func() (journal.Taken, error) { return fork.Offer(s, 4, 4) },
+		func() (journal.Taken, error) { return fork.Offer(s, 3, 7) },
+		func() (journal.Taken, error) { return fork.Offer(s, 1, 5) },
 	} {
 		_, err := offer()
 		var at *journal.BreakError
