@@ -113,3 +113,7 @@ func (h *Hash) UnmarshalCBOR(b []byte) error {
 	*h = Hash(b[2:])
 	return nil
 }
+
+// Unread stands, where pages are counted by job, for those whose job this
+// version cannot read. It is no UUID (RFC 9562 section 5.10 reserves it).
+var Unread = ID{0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff}
