@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 
@@ -15,7 +16,7 @@ var ErrNewer = errors.New("written by a newer version")
 // Payload is what one page of the log says, in whole or in part:
 //
 //	{1: job, 2: [reading …], 3: [strike …], 4: [keep …], 5: [setting …],
-//	 6: [tool …], 7: [tool check …]}
+//	 6: [tool …], 7: [tool check …], 8: [picture …]}
 //	job     = {1: name}
 //	reading = {1: where, 2: what, 3: [mark, n], 4: height in µm, 5: [value …],
 //	           6: text as typed, 7: u, 8: tool, 9: by, 10: when, 11: note,
@@ -26,6 +27,9 @@ var ErrNewer = errors.New("written by a newer version")
 //	tool    = {1: name, 2: sort, 3: class, 4: hook, 5: limit, 6: resolution,
 //	           7: last check, 8: next check due}; limit and resolution in nm or nrad or 10⁻⁹
 //	tool check = {1: tool, 2: kind, 3: [first …], 4: [second …], 5: when}
+//	picture = {1: SHA-256 of its bytes, 2: size, 3: media type, 4: where,
+//	           5: what, 6: [mark, n], 7: reference to a reading, 8: note,
+//	           9: when, 10: by}
 //	reference = [device, page, number on the page]
 //
 // in deterministic CBOR (RFC 8949, 4.2.1), what is empty left out. The numbers
@@ -38,6 +42,7 @@ type Payload struct {
 	Settings []Setting
 	Tools    []ToolRecord
 	Checks   []ToolCheck
+	Pictures []Picture
 }
 
 // Setting is a choice that a job rests on, such as its rule profile. A new
@@ -66,7 +71,7 @@ type JobRecord struct {
 	Name string `cbor:"1,keyasint"`
 }
 
-// Strike says that a reading no longer counts, and why. The reading stays
+// Strike says that a reading, or a picture, no longer counts, and why. It stays
 // legible.
 type Strike struct {
 	Reading journal.Ref
@@ -82,6 +87,7 @@ type wirePayload struct {
 	Settings []wireSetting `cbor:"5,keyasint,omitempty"`
 	Tools    []ToolRecord  `cbor:"6,keyasint,omitempty"`
 	Checks   []ToolCheck   `cbor:"7,keyasint,omitempty"`
+	Pictures []WirePicture `cbor:"8,keyasint,omitempty"`
 }
 
 // WireReading is a reading in its stored form; [Reading.Wire] and
@@ -157,6 +163,9 @@ func (p Payload) Encode() ([]byte, error) {
 		}
 		w.Settings = append(w.Settings, ws)
 	}
+	for i := range p.Pictures {
+		w.Pictures = append(w.Pictures, p.Pictures[i].Wire())
+	}
 	b, err := journal.Marshal(w)
 	if err != nil {
 		return nil, fmt.Errorf("encoding a page: %w", err)
@@ -193,8 +202,16 @@ func DecodePayload(b []byte) (Payload, error) {
 		}
 		p.Settings = append(p.Settings, s)
 	}
+	for _, wp := range w.Pictures {
+		p.Pictures = append(p.Pictures, wp.Picture())
+	}
 	if newer {
 		return p, fmt.Errorf("decoding a page: %w: update pinchrod to see all of it", ErrNewer)
+	}
+	// A station or a reference that names nothing is well formed, but Encode
+	// leaves it out.
+	if again, err := p.Encode(); err != nil || !bytes.Equal(again, b) {
+		return Payload{}, fmt.Errorf("decoding a page: %w: it would be written otherwise", journal.ErrNotCanonical)
 	}
 	return p, nil
 }

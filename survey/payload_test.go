@@ -24,6 +24,7 @@ func samplePayload() Payload {
 		Tools:    []ToolRecord{{Name: "AB-1", Sort: SortTape, Class: ClassII, Resolution: 1000000, Checked: "2026-01-10", Due: "2027-01-10"}},
 		Checks:   []ToolCheck{{Tool: "AB-2", Kind: Reversal, First: []int64{1500, 1000000}, Second: []int64{-500, 1000000}, When: "2026-11-20"}},
 		Keeps:    []Strike{{Reading: journal.Ref{Page: 3, Item: 2}, Why: "read three times"}},
+		Pictures: samplePictures(),
 	}
 }
 
@@ -111,6 +112,10 @@ func FuzzDecodePayload(f *testing.F) {
 			p.Readings[i].Check() // must not panic, whatever was stored
 			p.Readings[i].StandardU(HouseKit)
 			_ = p.Readings[i].Title() + p.Readings[i].Value.String()
+		}
+		for i := range p.Pictures {
+			p.Pictures[i].Check()
+			_ = p.Pictures[i].Title()
 		}
 	})
 }

@@ -49,24 +49,36 @@ func (b *Book) Places() []survey.Place {
 // Find finds a reading by its full name or by its short one. The error wraps
 // [ErrNoReading], or [ErrTwo] when two devices share the short name.
 func (b *Book) Find(id string) (*Entry, error) {
+	i, err := find(len(b.Entries), func(i int) journal.Ref { return b.Entries[i].Ref }, id)
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("reading %q: %w", id, err)
+	case i < 0:
+		return nil, fmt.Errorf("%w %q in job %q: the names stand in the first column of book", ErrNoReading, strings.TrimSpace(id), b.Job.Name)
+	}
+	return &b.Entries[i], nil
+}
+
+// find finds the one of n things that a full or a short name means, -1 when
+// there is none.
+func find(n int, ref func(int) journal.Ref, id string) (int, error) {
 	id = strings.TrimSpace(id)
-	var found []*Entry
-	for i := range b.Entries {
-		e := &b.Entries[i]
-		if e.Ref.String() == id {
-			return e, nil
+	var found []int
+	for i := range n {
+		if ref(i).String() == id {
+			return i, nil
 		}
-		if strings.EqualFold(e.Ref.Short(), id) {
-			found = append(found, e)
+		if strings.EqualFold(ref(i).Short(), id) {
+			found = append(found, i)
 		}
 	}
 	switch len(found) {
 	case 0:
-		return nil, fmt.Errorf("%w %q in job %q: the names stand in the first column of book", ErrNoReading, id, b.Job.Name)
+		return -1, nil
 	case 1:
 		return found[0], nil
 	}
-	return nil, fmt.Errorf("reading %q: %w of that short name: write %s or %s", id, ErrTwo, found[0].Ref, found[1].Ref)
+	return -1, fmt.Errorf("%w of that short name: write %s or %s", ErrTwo, ref(found[0]), ref(found[1]))
 }
 
 // Disagreement is one reading that was corrected twice, with both answers

@@ -16,6 +16,7 @@
 //	C job device page item     → setting
 //	T device page item         → tool
 //	U device page item         → check of a tool
+//	P job device page item     → picture
 //
 // with numbers big-endian, so that a scan runs in the order of the logs.
 package fieldbook
@@ -35,7 +36,7 @@ import (
 
 // Version of the buckets. A store written with another is rebuilt from its
 // log.
-const Version = 3
+const Version = 4
 
 // KV is the part of the store that a projection is kept in.
 type KV interface {
@@ -82,9 +83,10 @@ func (e *Entry) Stands() bool { return len(e.Struck) == 0 && len(e.Fixed) == 0 }
 
 // Book is a job's readings, in the order of the logs.
 type Book struct {
-	Job     Job
-	Entries []Entry
-	chosen  []Choice // settings that stand
+	Job      Job
+	Entries  []Entry
+	chosen   []Choice // settings that stand
+	pictures []Picture
 }
 
 type storedJob struct {
@@ -201,6 +203,12 @@ func Project(kv KV, page journal.Page) error {
 			return err
 		}
 	}
+	for i := range p.Pictures {
+		own.Item++
+		if err := put(refKey(jobKey('P', page.Job), own), storedPicture{p.Pictures[i].Wire(), ms, zone}); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -269,32 +277,44 @@ func Load(kv KV, job Job) (*Book, error) {
 		at[ref] = len(b.Entries)
 		b.Entries = append(b.Entries, Entry{Ref: ref, Reading: r, Time: unstamp(s.MS, s.Zone), Newer: err != nil})
 	}
-	for i, list := range []func(*Entry) *[]Ruling{func(e *Entry) *[]Ruling { return &e.Struck }, func(e *Entry) *[]Ruling { return &e.Kept }} {
-		if err := b.rulings(kv, "SK"[i], at, list); err != nil {
-			return nil, fmt.Errorf("reading job %q: %w", job.Name, err)
-		}
+	if err := b.loadPictures(kv); err != nil {
+		return nil, fmt.Errorf("reading the pictures of job %q: %w", job.Name, err)
+	}
+	struck, kept := map[journal.Ref]*[]Ruling{}, map[journal.Ref]*[]Ruling{}
+	for i := range b.Entries {
+		struck[b.Entries[i].Ref], kept[b.Entries[i].Ref] = &b.Entries[i].Struck, &b.Entries[i].Kept
+	}
+	for i := range b.pictures {
+		struck[b.pictures[i].Ref] = &b.pictures[i].Struck
+	}
+	err := b.rulings(kv, 'S', struck)
+	if err == nil {
+		err = b.rulings(kv, 'K', kept)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("reading job %q: %w", job.Name, err)
 	}
 	b.corrections(at)
 	return b, b.settings(kv)
 }
 
-// rulings reads the strikes or the keeps of a job into its entries.
-func (b *Book) rulings(kv KV, kind byte, at map[journal.Ref]int, list func(*Entry) *[]Ruling) error {
+// rulings reads the strikes or the keeps of a job into the lists of what they
+// rule on. One on something that has not arrived yet waits.
+func (b *Book) rulings(kv KV, kind byte, lists map[journal.Ref]*[]Ruling) error {
 	prefix := jobKey(kind, b.Job.ID)
 	for k, v := range kv.Scan(prefix) {
 		if len(k) != len(prefix)+2*refLen {
 			continue
 		}
-		i, ok := at[keyRef(k[len(prefix):])]
-		if !ok {
-			continue // rules on a reading that has not arrived yet
+		list := lists[keyRef(k[len(prefix):])]
+		if list == nil {
+			continue
 		}
 		var s storedStrike
 		if err := journal.Unmarshal(v, &s); err != nil {
 			return err
 		}
-		l := list(&b.Entries[i])
-		*l = append(*l, Ruling{keyRef(k[len(prefix)+refLen:]), s.Why, s.By, unstamp(s.MS, s.Zone)})
+		*list = append(*list, Ruling{keyRef(k[len(prefix)+refLen:]), s.Why, s.By, unstamp(s.MS, s.Zone)})
 	}
 	return nil
 }
