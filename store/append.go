@@ -26,6 +26,7 @@ type Receipt struct {
 
 // Append adds pages to the device's own log, all of them or none. When it
 // returns nil they are on disk, with the signed head and the projection.
+// [ErrForgotten] for a page of a job that has been forgotten.
 func (s *Store) Append(drafts ...Draft) (Receipt, error) {
 	now := s.o.now().Truncate(time.Millisecond)
 	var out Receipt
@@ -44,7 +45,11 @@ func (s *Store) Append(drafts ...Draft) (Receipt, error) {
 		}
 		chain := journal.NewChain(before.Head.Head)
 		c := commit{Prev: before.Head.Hash}
+		added := tally{}
 		for _, d := range drafts {
+			if l.isForgotten(d.Job) {
+				return fmt.Errorf("%w: job %s", ErrForgotten, d.Job)
+			}
 			seq := chain.Head().Seq + 1
 			p := journal.Page{Device: device, Seq: seq, Time: now, Job: d.Job, Payload: bytes.Clone(d.Payload)}
 			b, err := p.Encode()
@@ -59,6 +64,7 @@ func (s *Store) Append(drafts ...Draft) (Receipt, error) {
 				return err
 			}
 			c.Hashes = append(c.Hashes, r.Hash)
+			added[share{device, d.Job}]++
 			out.Pages = append(out.Pages, p)
 		}
 		if c.Head, err = journal.Sign(chain.Head(), s.key); err != nil {
@@ -66,6 +72,9 @@ func (s *Store) Append(drafts ...Draft) (Receipt, error) {
 		}
 		out.Head = c.Head
 		if err := l.putCommit(c); err != nil {
+			return err
+		}
+		if err := l.addTally(added); err != nil {
 			return err
 		}
 		return l.project(s.o.Projector, out.Pages)

@@ -62,12 +62,19 @@ func (f *find) commit(c commit) {
 	}
 }
 
-// carve looks through the bytes of a file for what Append and Ingest wrote,
-// without the file's structure. Old copies that bbolt has not yet written over
-// turn up too, which does no harm. unknown counts pages of devices whose
-// identity is gone.
-func carve(data []byte) (finds map[journal.ID]*find, unknown int) {
-	finds = map[journal.ID]*find{}
+// A carving is what is left in a damaged file.
+type carving struct {
+	logs      map[journal.ID]*find
+	forgotten map[journal.ID]bool
+	unknown   int // pages of devices whose identity is gone
+}
+
+// carve looks through the bytes of a file for what was written to it, without
+// the file's structure. Old copies that bbolt has not yet written over turn up
+// too, which does no harm.
+func carve(data []byte) carving {
+	finds := map[journal.ID]*find{}
+	forgotten := map[journal.ID]bool{}
 	var entries, doubtful []entry
 	var commits []commit
 	for at := 0; ; {
@@ -103,6 +110,10 @@ func carve(data []byte) (finds map[journal.ID]*find, unknown int) {
 			default:
 				doubtful = append(doubtful, e)
 			}
+		case kindForgotten:
+			if sound && len(body) == len(journal.ID{}) {
+				forgotten[journal.ID(body)] = true
+			}
 		}
 		if sound {
 			at += frameHeader + len(body) // what a page carries is not ours to read
@@ -132,7 +143,21 @@ func carve(data []byte) (finds map[journal.ID]*find, unknown int) {
 			f.withheld[e.Hash] = true
 		}
 	}
-	return finds, len(strangers)
+	// A frame that a page carries, around which the page's own is damaged, says
+	// nothing: a page cannot have another job forgotten.
+	for job := range forgotten {
+		said := frame(kindForgotten, job[:])
+		for _, f := range finds {
+			for _, r := range f.pages {
+				if bytes.Contains(r.Page, said) {
+					delete(forgotten, job)
+				}
+			}
+		}
+	}
+	delete(forgotten, journal.ID{})
+	delete(forgotten, journal.Unread)
+	return carving{finds, forgotten, len(strangers)}
 }
 
 // salvage reads the head of a frame whose length does not fit the file, as far

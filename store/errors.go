@@ -22,13 +22,16 @@ var (
 	ErrReadOnly = errors.New("opened read-only")
 	// ErrClosed: the store has been closed.
 	ErrClosed = errors.New("the store is closed")
-	// ErrStale: the projection is not of this projector's version. A
-	// read-write open rebuilds it.
+	// ErrStale: the projection is not of this projector's version, or behind
+	// the log. A read-write open brings it up to date.
 	ErrStale = errors.New("the projection is out of date")
-	// ErrProjection: the projection is not what the log gives; Rebuild mends it.
+	// ErrProjection: the projection, or the count of each job's pages, is not
+	// what the log gives; Rebuild mends it.
 	ErrProjection = errors.New("the projection does not match the log")
 	// ErrNoPage: no such device, or no page with that number.
 	ErrNoPage = errors.New("no such page")
+	// ErrForgotten: the job has been forgotten, for good.
+	ErrForgotten = errors.New("the job has been forgotten")
 	// ErrNothing: Recover found nothing that verifies.
 	ErrNothing = errors.New("nothing to recover")
 )

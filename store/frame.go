@@ -14,11 +14,15 @@ const (
 	kindMeta     = 'M' // a setting of this file
 	kindDevice   = 'D' // an identity
 	kindPage     = 'P' // a page
-	kindWithheld = 'W' // a page that came as its hash only
+	kindWithheld = 'W' // a page that came as its hash only, or is forgotten
 	kindLost     = 'L' // a page of which only the hash could be recovered
 	kindGap      = 'G' // pages of which not even the hash could be recovered
 	kindCommit   = 'C' // a signed head, with the hashes that lead to it
 	kindFork     = 'F' // a commit that contradicts the log: evidence
+
+	kindNote      = 'N' // a note in the margin
+	kindTally     = 'T' // how many pages of a job a device's log holds in full
+	kindForgotten = 'J' // a job that is forgotten
 )
 
 const (
@@ -118,23 +122,28 @@ func (e entry) encode() []byte {
 // parseEntry reads a frame's body as an entry. It does not check the page
 // against its hash.
 func parseEntry(kind byte, body []byte) (entry, error) {
-	bad := fmt.Errorf("%w: an entry of kind %q and %d bytes", ErrDamaged, kind, len(body))
-	if len(body) < 24 {
-		return entry{}, bad
+	e, ok := splitEntry(kind, body)
+	if !ok {
+		return entry{}, badFile("an entry of kind %q and %d bytes", kind, len(body))
 	}
-	e := entry{device: journal.ID(body[:16])}
-	e.Seq = binary.BigEndian.Uint64(body[16:])
-	body = body[24:]
-	if kind == kindGap {
+	return e, nil
+}
+
+func splitEntry(kind byte, body []byte) (e entry, ok bool) {
+	if len(body) < 24 {
+		return e, false
+	}
+	e.device, e.Seq = journal.ID(body[:16]), binary.BigEndian.Uint64(body[16:])
+	if body = body[24:]; kind == kindGap {
 		if len(body) != 8 {
-			return entry{}, bad
+			return e, false
 		}
 		if e.gapTo = binary.BigEndian.Uint64(body); e.gapTo < e.Seq {
-			return entry{}, bad
+			return e, false
 		}
 	} else {
 		if len(body) < 32 {
-			return entry{}, bad
+			return e, false
 		}
 		e.Hash, body = journal.Hash(body[:32]), body[32:]
 		switch {
@@ -144,13 +153,10 @@ func parseEntry(kind byte, body []byte) (entry, error) {
 			e.lost = true
 		case kind == kindWithheld && len(body) == 0:
 		default:
-			return entry{}, bad
+			return e, false
 		}
 	}
-	if e.device.IsZero() || e.Seq == 0 {
-		return entry{}, bad
-	}
-	return e, nil
+	return e, !e.device.IsZero() && e.Seq > 0
 }
 
 // readEntry reads the entry kept under a key. The page's bytes alias v.

@@ -18,6 +18,11 @@ var (
 	bucketHead       = []byte("head")
 	bucketFork       = []byte("fork")
 	bucketProjection = []byte("projection")
+
+	// Files that were made before these lack them.
+	bucketMargin    = []byte("margin")
+	bucketTally     = []byte("tally")
+	bucketForgotten = []byte("forgotten")
 )
 
 // Settings of a file.
@@ -26,7 +31,13 @@ var (
 	metaDevice    = []byte("device")
 	metaSeed      = []byte("seed")
 	metaProjector = []byte("projector")
+	metaLayout    = []byte("layout")  // which buckets there are
+	metaRewrite   = []byte("rewrite") // to be done, when it is there
 )
+
+// layout is the value of metaLayout: all buckets above are there. Files that
+// were made before there were more than six have none.
+const layout = "2"
 
 // logFill is how full bbolt leaves a page of the log when it splits one. The
 // log grows at its end only, so half-full pages, bbolt's default, would stay
@@ -37,6 +48,7 @@ const logFill = 0.95
 type ledger struct {
 	tx                                         *bolt.Tx
 	meta, device, page, head, fork, projection *bolt.Bucket
+	margin, tally, forgotten                   *bolt.Bucket // nil in an old file that may not be written
 }
 
 func openLedger(tx *bolt.Tx) (*ledger, error) {
@@ -53,7 +65,44 @@ func openLedger(tx *bolt.Tx) (*ledger, error) {
 		}
 	}
 	l.page.FillPercent, l.head.FillPercent = logFill, logFill
+	l.margin, l.tally, l.forgotten = tx.Bucket(bucketMargin), tx.Bucket(bucketTally), tx.Bucket(bucketForgotten)
+	if l.margin == nil || l.tally == nil || l.forgotten == nil {
+		if v, err := l.setting(metaLayout); err != nil {
+			return nil, err
+		} else if v != nil {
+			return nil, fmt.Errorf("%w: a bucket is missing", ErrDamaged)
+		}
+		l.margin, l.tally, l.forgotten = nil, nil, nil
+	}
 	return l, nil
+}
+
+// addBuckets adds the buckets that files of the first programs lack.
+func (l *ledger) addBuckets() (err error) {
+	for _, b := range []struct {
+		name []byte
+		at   **bolt.Bucket
+	}{{bucketMargin, &l.margin}, {bucketTally, &l.tally}, {bucketForgotten, &l.forgotten}} {
+		if *b.at, err = l.tx.CreateBucketIfNotExists(b.name); err != nil {
+			return err
+		}
+	}
+	t, err := l.recount()
+	if err != nil {
+		return err
+	}
+	if err := l.writeTally(t); err != nil {
+		return err
+	}
+	return l.putSetting(metaLayout, []byte(layout))
+}
+
+// emptied empties a bucket.
+func (l *ledger) emptied(name []byte) (*bolt.Bucket, error) {
+	if err := l.tx.DeleteBucket(name); err != nil {
+		return nil, err
+	}
+	return l.tx.CreateBucket(name)
 }
 
 // setting returns a framed setting, nil when it is not there.

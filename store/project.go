@@ -39,31 +39,65 @@ type Projector interface {
 	Project(kv KV, page journal.Page) error
 }
 
-// View reads the projection, as of one moment. [ErrStale] when it is not of
-// the version of the store's projector, or there is no projector.
+// View reads the projection, as of one moment. It never shows less than the
+// log has: where pages have been filled in or forgotten, which a projection
+// cannot follow, it is made again first. A store opened for looking only
+// cannot, and says [ErrStale]; so does one without a projector, or with one of
+// another version than the projection's.
 func (s *Store) View(do func(KV) error) error {
-	var own error // the caller's, handed back as it is
-	err := s.view(func(l *ledger) error {
+	for {
+		var own error // the caller's, handed back as it is
+		stale := false
+		err := s.view(func(l *ledger) error {
+			fresh, err := l.projectionFresh(s.o.Projector)
+			if err != nil {
+				return err
+			}
+			if !fresh {
+				stale = true
+				return nil
+			}
+			return calling(func() error {
+				own = do(bucketKV{l.projection})
+				return nil
+			})
+		})
+		if err != nil || !stale {
+			return cmp.Or(own, err)
+		}
+		if s.o.ReadOnly || s.o.Projector == nil {
+			return s.fail(fmt.Errorf("%w: open the book once for writing", ErrStale))
+		}
+		if err := s.exclusive(s.catchUp); err != nil {
+			return err
+		}
+	}
+}
+
+// catchUp makes the projection again if it is behind.
+func (s *Store) catchUp() error {
+	if s.o.Projector == nil {
+		return nil
+	}
+	return s.update(func(l *ledger) error {
 		fresh, err := l.projectionFresh(s.o.Projector)
+		if err == nil && fresh {
+			err = errUnchanged
+		}
 		if err != nil {
 			return err
 		}
-		if !fresh || s.o.Projector == nil {
-			return fmt.Errorf("%w: open the book once for writing", ErrStale)
-		}
-		return calling(func() error {
-			own = do(bucketKV{l.projection})
-			return nil
-		})
+		return l.rebuild(s.o.Projector)
 	})
-	return cmp.Or(own, err)
 }
 
-// Rebuild makes the projection again from the log.
+// Rebuild makes the projection again from the log, and the count of each job's
+// pages.
 func (s *Store) Rebuild() error {
 	return s.change(func(l *ledger) error { return l.rebuild(s.o.Projector) })
 }
 
+// projectionFresh reports whether the projection is p's, and up to date.
 func (l *ledger) projectionFresh(p Projector) (bool, error) {
 	v, err := l.setting(metaProjector)
 	if err != nil || p == nil {
@@ -72,7 +106,8 @@ func (l *ledger) projectionFresh(p Projector) (bool, error) {
 	return len(v) == 4 && binary.BigEndian.Uint32(v) == p.Version(), nil
 }
 
-// markProjection notes whose projection is kept; nobody's when p is nil.
+// markProjection notes whose projection is kept; nobody's when p is nil, and
+// then it is made again before it is looked at.
 func (l *ledger) markProjection(p Projector) error {
 	if p == nil {
 		return l.meta.Delete(metaProjector)
@@ -81,10 +116,13 @@ func (l *ledger) markProjection(p Projector) error {
 }
 
 // project folds new pages in. Without a projector the projection falls behind
-// the log, and is marked so.
+// the log, and is marked so. One that is marked already stays behind.
 func (l *ledger) project(p Projector, pages []journal.Page) error {
 	if p == nil {
 		return l.markProjection(nil)
+	}
+	if fresh, err := l.projectionFresh(p); err != nil || !fresh {
+		return err
 	}
 	return calling(func() error {
 		for _, page := range pages {
@@ -96,58 +134,49 @@ func (l *ledger) project(p Projector, pages []journal.Page) error {
 	})
 }
 
-func (l *ledger) rebuild(p Projector) error {
-	if err := l.tx.DeleteBucket(bucketProjection); err != nil {
+func (l *ledger) rebuild(p Projector) (err error) {
+	if l.projection, err = l.emptied(bucketProjection); err != nil {
 		return err
 	}
-	var err error
-	if l.projection, err = l.tx.CreateBucket(bucketProjection); err != nil {
+	t, err := l.replay(p, bucketKV{l.projection})
+	if err != nil {
 		return err
 	}
-	if p != nil {
-		if err := l.replay(p, bucketKV{l.projection}); err != nil {
-			return err
-		}
-	}
-	return l.markProjection(p)
+	return errors.Join(l.writeTally(t), l.markProjection(p))
 }
 
-// replay folds the whole log into kv, device by device.
-func (l *ledger) replay(p Projector, kv KV) error {
-	c := l.page.Cursor()
-	for k, v := c.First(); k != nil; k, v = c.Next() {
-		if _, seq, err := splitKey(k); err != nil {
-			return err
-		} else if seq == 0 {
-			continue // the identity
-		}
-		e, err := readEntry(k, v)
-		if err != nil {
-			return err
-		}
+// replay folds the whole log into kv, device by device, and counts its pages.
+// Without a projector it only counts.
+func (l *ledger) replay(p Projector, kv KV) (tally, error) {
+	t := tally{}
+	return t, l.entries(func(e entry) error {
 		if e.Page == nil {
-			continue
+			return nil
 		}
-		e.Page = bytes.Clone(e.Page)
 		page, err := e.Decode()
 		if errors.Is(err, journal.ErrNewer) {
-			continue
+			t[share{e.device, journal.Unread}]++
+			return nil
 		}
 		if err != nil {
 			return damaged(err)
+		}
+		t[share{e.device, page.Job}]++
+		if p == nil {
+			return nil
 		}
 		err = calling(func() error { return p.Project(kv, page) })
 		if err != nil {
 			return fmt.Errorf("projecting page %d of %s: %w", page.Seq, page.Device, err)
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
 // compareProjection makes the projection again in memory and compares.
 func (l *ledger) compareProjection(p Projector) error {
 	want := memoryKV{values: map[string][]byte{}}
-	if err := l.replay(p, &want); err != nil {
+	if _, err := l.replay(p, &want); err != nil {
 		return err
 	}
 	n := 0

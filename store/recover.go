@@ -27,7 +27,7 @@ type RecoverReport struct {
 type RecoveredLog struct {
 	Device    journal.ID
 	Recovered int     // pages, each vouched for by a signature
-	Withheld  int     // known by hash only, as before the damage
+	Withheld  int     // known by hash only, as before the damage, or of a forgotten job
 	Lost      []Range // pages that are vouched for, or counted, and not there
 	Unvouched int     // pages found that no signature reaches; not taken
 	Head      journal.SignedHead
@@ -49,7 +49,9 @@ func (r RecoveredLog) LostPages() (n uint64) {
 // The new file is a new device: going on with the old log after losing its
 // end would fork it. The old device's log is in the new file as another
 // device's, and so are those the old file kept; Ingest fills what is lost,
-// from a hub or a parcel.
+// from a hub or a parcel. What belonged to the old device alone, the margin,
+// stays behind. Jobs that were forgotten stay forgotten, and nothing of them
+// is brought back.
 //
 // [ErrNothing] when no page verifies, [ErrExists] when the new file is already
 // there; then nothing is written.
@@ -72,11 +74,11 @@ func recoverFile(damaged, fresh string, o Options) (RecoverReport, error) {
 		return RecoverReport{}, fmt.Errorf("%w: %w: keep it, and start from the last backup, parcel or hub", ErrNothing, ErrEmpty)
 	}
 	report := RecoverReport{Damaged: damaged, Fresh: fresh}
-	finds, unknown := carve(data)
-	report.Unknown = unknown
-	proofs := map[journal.ID]*proof{}
 	found := false
-	for device, f := range finds {
+	left := carve(data)
+	report.Unknown = left.unknown
+	proofs := map[journal.ID]*proof{}
+	for device, f := range left.logs {
 		proofs[device] = f.vouch()
 		found = found || len(proofs[device].steps) > 0
 	}
@@ -89,8 +91,13 @@ func recoverFile(damaged, fresh string, o Options) (RecoverReport, error) {
 			return err
 		}
 		report.Device = ids[0].Device // the only one yet
+		for job := range left.forgotten {
+			if err := l.putForgotten(job); err != nil {
+				return err
+			}
+		}
 		for _, device := range slices.SortedFunc(maps.Keys(proofs), journal.ID.Compare) {
-			log, err := proofs[device].restore(l)
+			log, err := proofs[device].restore(l, left.forgotten)
 			if err != nil {
 				return err
 			}
@@ -110,8 +117,9 @@ func (p *proof) time(n node) time.Time {
 	return page.Time
 }
 
-// restore writes the log that is proved into a new file.
-func (p *proof) restore(l *ledger) (RecoveredLog, error) {
+// restore writes the log that is proved into a new file, without the pages of
+// forgotten jobs.
+func (p *proof) restore(l *ledger, forgotten map[journal.ID]bool) (RecoveredLog, error) {
 	device := p.id.Device
 	out := RecoveredLog{Device: device, Head: p.id.Head()}
 	if err := l.putIdentity(p.id); err != nil {
@@ -140,9 +148,13 @@ func (p *proof) restore(l *ledger) (RecoveredLog, error) {
 			e := entry{device: device, Record: journal.Record{Seq: seq, Hash: h}}
 			switch r, ok := p.pages[h]; {
 			case ok && r.Seq == seq:
-				e.Page = r.Page
 				taken[h] = true
-				out.Recovered++
+				if job, _ := jobOf(r); forgotten[job] {
+					out.Withheld++ // a crash, or an old copy, has left it there
+				} else {
+					e.Page = r.Page
+					out.Recovered++
+				}
 			case p.withheld[h]:
 				out.Withheld++
 			default:

@@ -759,6 +759,124 @@ func TestRecoverFill(t *testing.T) {
 	}
 }
 
+// What a recovered log has lost of a forgotten job is not filled in: its place
+// in a gap gets the hash.
+func TestRecoverFillForgotten(t *testing.T) {
+	t.Parallel()
+	o := storetest.Options(t)
+	gone := journal.ID{8}
+	p := storetest.NewPeer(t, 1, 20)
+	for range 10 {
+		p.WriteMany(t, 1, gone, "gone")
+		p.WriteMany(t, 1, journal.ID{}, "of no job")
+	}
+	s := storetest.New(t, o)
+	for _, to := range []int{10, 30, 40} { // 11 to 30 will be a gap
+		from := map[int]int{10: 1, 30: 11, 40: 31}[to]
+		if _, err := p.Offer(s, from, to); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	data, err := os.ReadFile(s.Path())
+	if err != nil {
+		t.Fatal(err)
+	}
+	wipe := func(what []byte) {
+		for i := bytes.Index(data, what); i >= 0; i = bytes.Index(data, what) {
+			clear(data[i : i+len(what)])
+		}
+	}
+	for _, r := range p.Records[10:30] {
+		wipe(r.Page)
+		wipe(r.Hash[:])
+	}
+	head, err := p.Heads[30].Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	wipe(head)
+	wipe(p.Records[30].Page) // a page of the job lost with its hash kept
+	fresh := filepath.Join(t.TempDir(), "fresh")
+	if _, err := store.Recover(writeTemp(t, data), fresh, o); err != nil {
+		t.Fatal(err)
+	}
+	if s, err = store.Open(fresh, o); err != nil {
+		t.Fatal(err)
+	}
+	storetest.Check(t, s)
+	if n, err := s.Forget(gone); err != nil || n != 4 {
+		t.Errorf("forgot %d pages, %v; want the 4 that are here", n, err)
+	}
+	// 15 pages fill the gap, 5 of the job do not; the lost page is of the job.
+	for _, want := range []journal.Taken{{Known: 25, Filled: 15}, {Known: 40}} {
+		if got, err := p.Offer(s, 1, 40); err != nil || got != want {
+			t.Errorf("taken %+v, %v; want %+v", got, err, want)
+		}
+	}
+	want := slices.Clone(p.Records)
+	for i := 20; i < 40; i += 2 {
+		want[i].Page = nil
+	}
+	if !sameRecords(want, storetest.Records(t, s, p.ID.Device, 1)) {
+		t.Error("the log is not the one that was written, without the forgotten job")
+	}
+	rep, err := s.Verify()
+	if err != nil {
+		t.Error(err)
+	}
+	for _, l := range rep.Logs {
+		if l.Lost > 0 || len(l.Gaps) > 0 {
+			t.Errorf("%+v: nothing is lost any more", l)
+		}
+	}
+}
+
+// Bytes that say, inside a page, that a job is forgotten, do not make it so,
+// even when the page's frame is damaged.
+func TestRecoverNotForgotten(t *testing.T) {
+	t.Parallel()
+	o := storetest.Options(t)
+	s := storetest.New(t, o)
+	job := journal.ID{8}
+	said := append([]byte("J\x00\x00\x00\x10"), job[:]...)
+	said = slices.Concat([]byte("\x9bprd"), said[:5], binary.BigEndian.AppendUint32(nil, crc32.Checksum(said, crc32.MakeTable(crc32.Castagnoli))), said[5:])
+	if _, err := s.Append(store.Draft{Job: job, Payload: []byte("stays")}, store.Draft{Payload: said}); err != nil {
+		t.Fatal(err)
+	}
+	page := storetest.Records(t, s, s.Device(), 2)[0].Page
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	data, err := os.ReadFile(s.Path())
+	if err != nil {
+		t.Fatal(err)
+	}
+	const before = 16 + 8 + 32 // what the frame's body has before the page
+	at := bytes.Index(data, page)
+	if at < 0 || bytes.Contains(data[at+len(page):], page) {
+		t.Fatal("the page is not there once")
+	}
+	data[at-before-1] ^= 1 // in the frame's sum
+	fresh := filepath.Join(t.TempDir(), "fresh")
+	if _, err := store.Recover(writeTemp(t, data), fresh, o); err != nil {
+		t.Fatal(err)
+	}
+	f, err := store.Open(fresh, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	storetest.Check(t, f)
+	if gone, err := f.Forgotten(); err != nil || len(gone) > 0 {
+		t.Errorf("forgotten: %v, %v", gone, err)
+	}
+	if recs := storetest.Records(t, f, s.Device(), 1); len(recs) != 2 || recs[0].Page == nil || recs[1].Page == nil {
+		t.Errorf("recovered %v", recs)
+	}
+}
+
 func writeTemp(t *testing.T, data []byte) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "damaged")

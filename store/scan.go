@@ -23,7 +23,7 @@ func (s *Store) Scan(device journal.ID, from uint64) iter.Seq2[journal.Record, e
 	return func(yield func(journal.Record, error) bool) {
 		next := max(from, 1)
 		for {
-			batch, err := s.read(device, next)
+			batch, err := s.some(device, next)
 			for _, r := range batch {
 				if !yield(r, nil) {
 					return
@@ -41,8 +41,8 @@ func (s *Store) Scan(device journal.ID, from uint64) iter.Seq2[journal.Record, e
 	}
 }
 
-// read copies out some records from a sequence on; none at the end.
-func (s *Store) read(device journal.ID, from uint64) (out []journal.Record, err error) {
+// some copies out some records from a sequence on; none at the end.
+func (s *Store) some(device journal.ID, from uint64) (out []journal.Record, err error) {
 	size := 0
 	err = s.view(func(l *ledger) error {
 		c := l.page.Cursor()

@@ -38,6 +38,11 @@ type Options struct {
 	Now       func() time.Time // time.Now when nil; for the times of pages, and new ids
 	Rand      io.Reader        // crypto/rand when nil; for new ids and keys
 	Projector Projector        // what is kept beside the log; may be nil
+
+	// For tests: step is called between the steps of an open and of a rewrite,
+	// and closeFirst makes a rewrite go as on Windows.
+	step       func(name string) error
+	closeFirst bool
 }
 
 func (o Options) now() time.Time {
@@ -138,6 +143,9 @@ func newLedger(tx *bolt.Tx, o Options) (*ledger, error) {
 		}
 	}
 	l, err := openLedger(tx)
+	if err == nil {
+		err = l.addBuckets()
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -189,18 +197,12 @@ func publish(temp, path string) error {
 // [ErrEmpty], [ErrInUse], [ErrNewer], [ErrDamaged].
 //
 // A read-write open with a projector of another version than the last one
-// rebuilds the projection.
+// rebuilds the projection. It adds what a file of an earlier program lacks, and
+// finishes what a Forget that was cut off has left to do.
 func Open(path string, o Options) (*Store, error) {
 	s := &Store{path: path, o: o}
-	switch info, err := os.Stat(path); {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("%s: %w: create a new book, or name the right file", path, ErrMissing)
-	case err != nil:
+	if _, err := lookAt(path); err != nil {
 		return nil, err
-	case !info.Mode().IsRegular():
-		return nil, fmt.Errorf("%s: not a regular file: name the book itself", path)
-	case info.Size() == 0:
-		return nil, fmt.Errorf("%s: %w: nothing is in it to recover; keep it, and start a new book from the last backup, parcel or hub", path, ErrEmpty)
 	}
 	if err := s.guard(s.open); err != nil {
 		return nil, errors.Join(err, s.Close())
@@ -208,30 +210,62 @@ func Open(path string, o Options) (*Store, error) {
 	return s, nil
 }
 
-func (s *Store) open() error {
-	db, err := bolt.Open(s.path, 0o600, &bolt.Options{
-		Timeout:  s.o.timeout(),
-		ReadOnly: s.o.ReadOnly,
-		OpenFile: s.openFile,
-	})
+// lookAt looks at a file without opening it.
+func lookAt(path string) (os.FileInfo, error) {
+	info, err := os.Stat(path)
 	switch {
-	case errors.Is(err, bolterrors.ErrTimeout):
-		return ErrInUse
-	case errors.Is(err, bolterrors.ErrInvalid), errors.Is(err, bolterrors.ErrChecksum), errors.Is(err, bolterrors.ErrVersionMismatch):
-		return damaged(err)
+	case errors.Is(err, fs.ErrNotExist):
+		err = fmt.Errorf("%s: %w: create a new book, or name the right file", path, ErrMissing)
 	case err != nil:
+	case !info.Mode().IsRegular():
+		err = fmt.Errorf("%s: not a regular file: name the book itself", path)
+	case info.Size() == 0:
+		err = fmt.Errorf("%s: %w: nothing is in it to recover; keep it, and start a new book from the last backup, parcel or hub", path, ErrEmpty)
+	}
+	return info, err
+}
+
+// openTries bounds how often the file can be replaced while it is waited for.
+const openTries = 4
+
+// openDB opens and locks the file that has the name now: while one waits for
+// it, another process may forget a job and put a new file in its place.
+func (s *Store) openDB() error {
+	for range openTries {
+		db, err := bolt.Open(s.path, 0o600, &bolt.Options{
+			Timeout:  s.o.timeout(),
+			ReadOnly: s.o.ReadOnly,
+			OpenFile: s.openFile,
+		})
+		switch {
+		case errors.Is(err, bolterrors.ErrTimeout):
+			return ErrInUse
+		case errors.Is(err, bolterrors.ErrInvalid), errors.Is(err, bolterrors.ErrChecksum), errors.Is(err, bolterrors.ErrVersionMismatch):
+			return damaged(err)
+		case err != nil:
+			return err
+		}
+		s.db = db
+		if same, err := s.isAt(s.path); err != nil || same {
+			return err
+		}
+		s.db = nil
+		if err := db.Close(); err != nil {
+			return err
+		}
+	}
+	return ErrInUse
+}
+
+func (s *Store) open() error {
+	if err := s.openDB(); err != nil {
 		return err
 	}
-	s.db = db
 	if err := s.checkStructure(false); err != nil {
 		return err
 	}
-	stale := false
-	err = s.db.View(func(tx *bolt.Tx) error {
-		l, err := openLedger(tx)
-		if err != nil {
-			return err
-		}
+	old, due := false, false
+	err := s.look(func(l *ledger) error {
 		if err := s.load(l); err != nil {
 			return err
 		}
@@ -244,17 +278,28 @@ func (s *Store) open() error {
 				return err
 			}
 		}
-		fresh, err := l.projectionFresh(s.o.Projector)
-		stale = !fresh
+		old = l.tally == nil
+		due, err = l.rewriteDue()
 		return err
 	})
-	if err != nil {
+	if err != nil || s.o.ReadOnly {
 		return err
 	}
-	if stale && s.o.Projector != nil && !s.o.ReadOnly {
-		return s.update(func(l *ledger) error { return l.rebuild(s.o.Projector) })
+	if old {
+		if err := s.update(func(l *ledger) error { return l.addBuckets() }); err != nil {
+			return err
+		}
 	}
-	return nil
+	if due {
+		err := s.sound()
+		if err == nil {
+			err = s.rewrite()
+		}
+		if err != nil {
+			return fmt.Errorf("finishing to forget a job: %w", err)
+		}
+	}
+	return s.catchUp()
 }
 
 // openFile opens the file for bbolt, which would make one that is missing and
@@ -268,11 +313,17 @@ func (s *Store) openFile(name string, flag int, mode os.FileMode) (*os.File, err
 	}
 	for range 3 {
 		if err = checkMetas(f); err == nil {
-			s.file = f
-			return f, nil
+			break
 		}
 	}
-	return nil, errors.Join(err, f.Close())
+	if err == nil {
+		err = s.at("opened")
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	s.file = f
+	return f, nil
 }
 
 func checkMetas(f *os.File) error {
@@ -319,9 +370,14 @@ func (s *Store) load(l *ledger) error {
 	if err != nil {
 		return err
 	}
-	s.self, s.key = id, ed25519.NewKeyFromSeed(seed)
-	if !ok || !id.Key.Equal(s.key.Public()) {
+	key := ed25519.NewKeyFromSeed(seed)
+	if !ok || !id.Key.Equal(key.Public()) {
 		return fmt.Errorf("%w: the device's key is not the one in its identity", ErrDamaged)
+	}
+	if s.key == nil {
+		s.self, s.key = id, key
+	} else if !s.self.Equal(id) { // when it is opened again, after a rewrite
+		return fmt.Errorf("another device's file, of %s, has taken its place", id.Device)
 	}
 	return nil
 }
@@ -338,6 +394,8 @@ func (s *Store) fail(err error) error {
 		next = "close the other window, or try again when it has saved"
 	case errors.Is(err, ErrDamaged):
 		next = "the file is kept as it is; recover what verifies into a new one"
+	case errors.Is(err, ErrForgotten):
+		next = "start a new job"
 	}
 	return &fileError{s.path, err, next}
 }
@@ -365,19 +423,27 @@ func (s *Store) view(do func(*ledger) error) error {
 	if s.closed {
 		return ErrClosed
 	}
-	return s.guard(func() error {
-		return s.db.View(func(tx *bolt.Tx) error {
-			l, err := openLedger(tx)
-			if err != nil {
-				return err
-			}
-			return do(l)
-		})
+	return s.guard(func() error { return s.look(do) })
+}
+
+// look is view for who has the lock already.
+func (s *Store) look(do func(*ledger) error) error {
+	return s.db.View(func(tx *bolt.Tx) error {
+		l, err := openLedger(tx)
+		if err != nil {
+			return err
+		}
+		return do(l)
 	})
 }
 
 // change runs a write, which is on disk when it returns nil, or not done.
 func (s *Store) change(do func(*ledger) error) error {
+	return s.exclusive(func() error { return s.update(do) })
+}
+
+// exclusive runs what needs the store to itself.
+func (s *Store) exclusive(do func() error) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	switch {
@@ -386,7 +452,7 @@ func (s *Store) change(do func(*ledger) error) error {
 	case s.o.ReadOnly:
 		return s.fail(ErrReadOnly)
 	}
-	return s.guard(func() error { return s.update(do) })
+	return s.guard(do)
 }
 
 // errUnchanged ends a write that turned out to have nothing to write.
@@ -414,6 +480,11 @@ func (s *Store) Close() error {
 		return nil
 	}
 	s.closed = true
+	return s.release()
+}
+
+// release gives the file back.
+func (s *Store) release() error {
 	switch {
 	case s.broken.Load():
 		// bbolt's own locks may never be given back. Closing the file gives

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"pinchrod/store/journal"
@@ -40,8 +42,9 @@ type LogReport struct {
 const maxProblems = 100
 
 // Verify checks everything: the file's structure, every page against its
-// hash, every hash against the signed heads, every signature kept, and the
-// projection against the log. The error names the first problem; the report
+// hash, every hash against the signed heads, every signature kept, the
+// projection and the count of each job's pages against the log, and the margin
+// by its checksums. The error names the first problem; the report
 // has more.
 func (s *Store) Verify() (Report, error) {
 	v := verifier{}
@@ -62,6 +65,11 @@ func (s *Store) Verify() (Report, error) {
 				v.problem(err)
 			}
 		}
+		if len(v.report.Problems) == 0 {
+			if err := v.beside(); err != nil {
+				v.problem(err)
+			}
+		}
 		if n := len(v.report.Problems); n > 0 {
 			return fmt.Errorf("%d problems, the first: %w", n, v.report.Problems[0])
 		}
@@ -78,7 +86,8 @@ func (s *Store) Verify() (Report, error) {
 
 type verifier struct {
 	*ledger
-	report Report
+	report  Report
+	counted tally
 }
 
 func (v *verifier) problem(err error) {
@@ -91,7 +100,38 @@ func (v *verifier) broken(device journal.ID, seq uint64, format string, args ...
 	v.problem(damaged(&journal.BreakError{Device: device, Seq: seq, Err: fmt.Errorf("%w: %s", journal.ErrBroken, fmt.Sprintf(format, args...))}))
 }
 
+// beside checks what is kept beside the logs.
+func (v *verifier) beside() error {
+	if v.ledger.tally == nil {
+		return nil // a file from before there was anything
+	}
+	kept, err := v.readTally()
+	if err != nil {
+		return err
+	}
+	if !maps.Equal(kept, v.counted) {
+		return fmt.Errorf("%w: the count of each job's pages is another", ErrProjection)
+	}
+	c := v.margin.Cursor()
+	for name, b := c.First(); name != nil; name, b = c.Next() {
+		if _, err := readNote(name, b); err != nil {
+			return err
+		}
+	}
+	gone, err := v.forgottenJobs()
+	if err != nil {
+		return err
+	}
+	for at := range kept {
+		if slices.Contains(gone, at.job) {
+			return badFile("pages of job %s are here, which is forgotten", at.job)
+		}
+	}
+	return nil
+}
+
 func (v *verifier) all(self journal.Identity) error {
+	v.counted = tally{}
 	ids, err := v.devices()
 	if err != nil {
 		return err
@@ -239,6 +279,9 @@ func (w *walk) page(seq uint64, want journal.Hash) {
 		p, err := e.Decode()
 		if err == nil && p.Time.Before(w.last) {
 			w.ClockBack++
+		}
+		if job, ok := jobOf(e.Record); ok {
+			w.counted[share{w.Device, job}]++
 		}
 		if err == nil {
 			w.last = p.Time

@@ -18,6 +18,20 @@ const (
 )
 
 func sum(domain string, parts ...[]byte) (out Hash) {
+	// What is hashed is mostly short: a page of a few readings, two hashes.
+	// In one piece on the stack it costs no allocation.
+	var room [512]byte
+	n := len(domain)
+	for _, p := range parts {
+		n += len(p)
+	}
+	if n <= len(room) {
+		b := append(room[:0], domain...)
+		for _, p := range parts {
+			b = append(b, p...)
+		}
+		return sha256.Sum256(b)
+	}
 	h := sha256.New()
 	h.Write([]byte(domain))
 	for _, p := range parts {
@@ -66,21 +80,41 @@ func (r Record) Check(device ID) error {
 	if r.Page == nil {
 		return nil
 	}
-	if PageHash(r.Page) != r.Hash {
-		return &BreakError{device, r.Seq, fmt.Errorf("%w: the page is not the one its hash names", ErrBroken)}
-	}
-	p, err := DecodePage(r.Page)
-	env := Envelope{version, p.Device, p.Seq}
+	_, err := r.Open(device)
 	if errors.Is(err, ErrNewer) {
-		env, err = PeekPage(r.Page)
+		return nil
 	}
-	if err != nil {
-		return &BreakError{device, r.Seq, err}
+	return err
+}
+
+// Open checks the record as Check does, and returns its page, whose payload
+// aliases the record's. The record is good, and its page cannot be read, when
+// the error is [ErrWithheld] or [ErrNewer].
+func (r Record) Open(device ID) (Page, error) {
+	if r.Page == nil {
+		return Page{}, fmt.Errorf("page %d: %w", r.Seq, ErrWithheld)
 	}
-	if env.Device != device || env.Seq != r.Seq {
-		return &BreakError{device, r.Seq, fmt.Errorf("%w: the page says it is %s-%d", ErrBroken, env.Device, env.Seq)}
+	if PageHash(r.Page) != r.Hash {
+		return Page{}, &BreakError{device, r.Seq, fmt.Errorf("%w: the page is not the one its hash names", ErrBroken)}
 	}
-	return nil
+	var p Page
+	var newer error
+	if w, ok := quickPage(r.Page); ok {
+		p = w.page()
+	} else if p, newer = longPage(r.Page); newer != nil {
+		if !errors.Is(newer, ErrNewer) {
+			return Page{}, &BreakError{device, r.Seq, newer}
+		}
+		env, err := PeekPage(r.Page)
+		if err != nil {
+			return Page{}, &BreakError{device, r.Seq, err}
+		}
+		p.Device, p.Seq = env.Device, env.Seq
+	}
+	if p.Device != device || p.Seq != r.Seq {
+		return Page{}, &BreakError{device, r.Seq, fmt.Errorf("%w: the page says it is %s-%d", ErrBroken, p.Device, p.Seq)}
+	}
+	return p, newer
 }
 
 // A BreakError says at which page a log does not hold.
@@ -134,6 +168,11 @@ func (c *Chain) Close(h SignedHead, key ed25519.PublicKey) error {
 	if err := h.Verify(key); err != nil {
 		return &BreakError{c.head.Device, h.Seq, err}
 	}
+	return c.Ends(h.Head)
+}
+
+// Ends is Close with a head whose signature has been verified.
+func (c *Chain) Ends(h Head) error {
 	switch {
 	case h.Device != c.head.Device:
 		return &BreakError{c.head.Device, c.head.Seq, fmt.Errorf("%w: the signed head is of %s", ErrBroken, h.Device)}

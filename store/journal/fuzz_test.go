@@ -2,6 +2,7 @@ package journal
 
 import (
 	"bytes"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -27,6 +28,9 @@ func FuzzDecodePage(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		p, err := DecodePage(b)
+		if long, e := longPage(b); (e == nil) != (err == nil) || !reflect.DeepEqual(p, long) {
+			t.Fatalf("%x: %+v, %v; by way of the library %+v, %v", b, p, err, long, e)
+		}
 		if err != nil {
 			return
 		}

@@ -145,6 +145,46 @@ func TestNewerPage(t *testing.T) {
 	}
 }
 
+func TestRecordOpen(t *testing.T) {
+	dev, _ := device(t, 1)
+	other, _ := device(t, 2)
+	want := Page{Device: dev, Seq: 3, Time: time.UnixMilli(5).UTC(), Job: other, Payload: []byte("x")}
+	b, err := want.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := NewRecord(3, b)
+	if got, err := r.Open(dev); err != nil || !cmp.Equal(got, want) {
+		t.Errorf("Open = %+v, %v; want %+v", got, err, want)
+	}
+	newer, err := Marshal([]any{2, dev, 3, "what comes"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	flipped := NewRecord(3, bytes.Clone(b))
+	flipped.Page[len(b)-1] ^= 1
+	for name, tc := range map[string]struct {
+		r           Record
+		device      ID
+		open, check error
+	}{
+		"withheld":         {Record{Seq: 3, Hash: r.Hash}, dev, ErrWithheld, nil},
+		"newer":            {NewRecord(3, newer), dev, ErrNewer, nil},
+		"newer, elsewhere": {NewRecord(4, newer), dev, ErrBroken, ErrBroken},
+		"another's":        {r, other, ErrBroken, ErrBroken},
+		"elsewhere":        {NewRecord(4, b), dev, ErrBroken, ErrBroken},
+		"flipped":          {flipped, dev, ErrBroken, ErrBroken},
+		"cut short":        {NewRecord(3, b[:len(b)-1]), dev, ErrNotCanonical, ErrNotCanonical},
+	} {
+		if p, err := tc.r.Open(tc.device); !errors.Is(err, tc.open) {
+			t.Errorf("%s: Open = %+v, %v; want %v", name, p, err, tc.open)
+		}
+		if err := tc.r.Check(tc.device); !errors.Is(err, tc.check) {
+			t.Errorf("%s: Check: %v, want %v", name, err, tc.check)
+		}
+	}
+}
+
 func TestUnmarshal(t *testing.T) {
 	type old struct {
 		A int `cbor:"1,keyasint,omitempty"`

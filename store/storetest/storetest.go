@@ -12,6 +12,7 @@ import (
 	"iter"
 	"math/rand/v2"
 	"path/filepath"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -157,26 +158,34 @@ func NewPeer(t testing.TB, seed byte, n int) *Peer {
 	return p
 }
 
-// Write adds a page.
+// Write adds a page of no job.
 func (p *Peer) Write(t testing.TB, payload string) {
 	t.Helper()
-	chain := journal.NewChain(p.Heads[len(p.Records)].Head)
-	seq := chain.Head().Seq + 1
-	b, err := journal.Page{
-		Device: p.ID.Device, Seq: seq, Time: time.UnixMilli(1645557742000 + int64(seq)).UTC(), Payload: []byte(payload),
-	}.Encode()
-	if err != nil {
-		t.Fatal(err)
+	p.WriteMany(t, 1, journal.ID{}, payload)
+}
+
+// WriteMany adds n pages of a job, with one payload, each signed.
+func (p *Peer) WriteMany(t testing.TB, n int, job journal.ID, payload string) {
+	t.Helper()
+	for range n {
+		chain := journal.NewChain(p.Heads[len(p.Records)].Head)
+		seq := chain.Head().Seq + 1
+		b, err := journal.Page{
+			Device: p.ID.Device, Seq: seq, Time: time.UnixMilli(1645557742000 + int64(seq)).UTC(), Job: job, Payload: []byte(payload),
+		}.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := journal.NewRecord(seq, b)
+		if err := chain.Add(r); err != nil {
+			t.Fatal(err)
+		}
+		h, err := journal.Sign(chain.Head(), p.Key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.Records, p.Heads = append(p.Records, r), append(p.Heads, h)
 	}
-	r := journal.NewRecord(seq, b)
-	if err := chain.Add(r); err != nil {
-		t.Fatal(err)
-	}
-	h, err := journal.Sign(chain.Head(), p.Key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	p.Records, p.Heads = append(p.Records, r), append(p.Heads, h)
 }
 
 // Fork returns a peer with the same device and key, and the first n pages.
@@ -209,6 +218,9 @@ func Run(t *testing.T, open func(t *testing.T) *store.Store) {
 	t.Run("ingest", func(t *testing.T) { testIngest(t, open(t)) })
 	t.Run("ingest refused", func(t *testing.T) { testIngestRefused(t, open(t)) })
 	t.Run("fork", func(t *testing.T) { testFork(t, open(t)) })
+	t.Run("margin", func(t *testing.T) { testMargin(t, open(t)) })
+	t.Run("jobs", func(t *testing.T) { testJobs(t, open(t)) })
+	t.Run("forget", func(t *testing.T) { testForget(t, open(t)) })
 	t.Run("closed", func(t *testing.T) { testClosed(t, open(t)) })
 }
 
@@ -585,6 +597,215 @@ func testFork(t *testing.T, s *store.Store) {
 	}
 }
 
+func testMargin(t *testing.T, s *store.Store) {
+	want := map[string][]byte{}
+	set := func(changes map[string][]byte) {
+		t.Helper()
+		if err := s.SetMargin(changes); err != nil {
+			t.Fatal(err)
+		}
+		for name, v := range changes {
+			if v == nil {
+				delete(want, name)
+			} else {
+				want[name] = bytes.Clone(v)
+			}
+		}
+	}
+	check := func() {
+		t.Helper()
+		for _, prefix := range []string{"", "hub", "hub/a", "none"} {
+			some := map[string][]byte{}
+			for name, v := range want {
+				if strings.HasPrefix(name, prefix) {
+					some[name] = v
+				}
+			}
+			if got, err := s.Margin(prefix); err != nil || !cmp.Equal(got, some) {
+				t.Errorf("margin %q: %q, %v; want %q", prefix, got, err, some)
+			}
+		}
+	}
+	check()
+	given := []byte("1")
+	set(map[string][]byte{"hub/a": given, "hub/b": {}, "hub": []byte("x"), "other\x00\xff": bytes.Repeat([]byte{7}, 9000)})
+	given[0] = '?'
+	check()
+	set(map[string][]byte{"hub/a": []byte("2"), "hub": nil, "never": nil, "new": {0}})
+	set(nil)
+	check()
+	got, err := s.Margin("hub/a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got["hub/a"][0] = '?' // the caller's own
+	check()
+	if err := s.SetMargin(map[string][]byte{"fine": {1}, "": {1}}); !errors.Is(err, journal.ErrInvalid) {
+		t.Errorf("a note without a name: %v", err)
+	}
+	if err := s.SetMargin(map[string][]byte{"fine": {1}, strings.Repeat("n", 32769): {1}}); !errors.Is(err, journal.ErrInvalid) {
+		t.Errorf("a name too long: %v", err)
+	}
+	check() // all of it or none
+	if heads, err := s.Heads(); err != nil || heads[s.Device()].Seq != 0 {
+		t.Errorf("the margin is in the log: %v, %v", heads, err)
+	}
+}
+
+func testJobs(t *testing.T, s *store.Store) {
+	a, b, none := journal.ID{1}, journal.ID{2}, journal.ID{}
+	p := NewPeer(t, 1, 2)
+	p.WriteMany(t, 3, a, "for a")
+	p.WriteMany(t, 2, b, "for b")
+	peer := p.ID.Device
+	check := func(own, theirs map[journal.ID]uint64) {
+		t.Helper()
+		want := map[journal.ID]map[journal.ID]uint64{}
+		if own != nil {
+			want[s.Device()] = own
+		}
+		if theirs != nil {
+			want[peer] = theirs
+		}
+		if got, err := s.Jobs(); err != nil || !cmp.Equal(got, want) {
+			t.Errorf("jobs %v, %v; want %v", got, err, want)
+		}
+		if _, err := s.Verify(); err != nil {
+			t.Error(err)
+		}
+	}
+	check(nil, nil)
+	if _, err := s.Append(store.Draft{Job: a}, store.Draft{}, store.Draft{Job: a}); err != nil {
+		t.Fatal(err)
+	}
+	check(map[journal.ID]uint64{none: 1, a: 2}, nil)
+	if _, err := s.Append(store.Draft{Job: b}, store.Draft{Payload: make([]byte, journal.MaxPayload+1)}); err == nil {
+		t.Error("too large a page was taken")
+	}
+	check(map[journal.ID]uint64{none: 1, a: 2}, nil)
+	own := map[journal.ID]uint64{none: 1, a: 2}
+	ingest := func(recs []journal.Record, head journal.SignedHead) {
+		t.Helper()
+		if _, err := s.Ingest(p.ID, recs, head); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ingest(p.Withheld(1, 4), p.Heads[4])
+	check(own, nil)
+	ingest(p.Records[2:6], p.Heads[6]) // two filled, two added
+	check(own, map[journal.ID]uint64{a: 3, b: 1})
+	ingest(p.Records[2:6], p.Heads[6])
+	check(own, map[journal.ID]uint64{a: 3, b: 1})
+	ingest(p.Records, p.Heads[7])
+	check(own, map[journal.ID]uint64{none: 2, a: 3, b: 2})
+	page, err := journal.Marshal([]any{2, peer, 8, "what comes"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	newer := journal.NewRecord(8, page)
+	chain := journal.NewChain(p.Heads[7].Head)
+	chain.AddHash(newer.Hash)
+	head, err := journal.Sign(chain.Head(), p.Key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ingest([]journal.Record{newer}, head)
+	check(own, map[journal.ID]uint64{none: 2, a: 3, b: 2, journal.Unread: 1})
+	if err := s.Rebuild(); err != nil {
+		t.Fatal(err)
+	}
+	check(own, map[journal.ID]uint64{none: 2, a: 3, b: 2, journal.Unread: 1})
+	if n, err := s.Forget(a); err != nil || n != 5 {
+		t.Errorf("forgot %d pages, %v", n, err)
+	}
+	check(map[journal.ID]uint64{none: 1}, map[journal.ID]uint64{none: 2, b: 2, journal.Unread: 1})
+}
+
+func testForget(t *testing.T, s *store.Store) {
+	gone, kept := journal.ID{1}, journal.ID{2}
+	p := NewPeer(t, 1, 1)
+	p.WriteMany(t, 2, gone, "gone")
+	p.WriteMany(t, 2, kept, "kept")
+	p.WriteMany(t, 1, gone, "gone")
+	if _, err := s.Append(store.Draft{Job: gone, Payload: []byte("own")}, store.Draft{Job: kept}, store.Draft{Job: gone}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := p.Offer(s, 1, 4); err != nil {
+		t.Fatal(err)
+	}
+	before := Records(t, s, s.Device(), 1)
+	if n, err := s.Forget(gone); err != nil || n != 4 {
+		t.Errorf("forgot %d pages, %v; want 4", n, err)
+	}
+	if n := Count(t, s); n != 3 {
+		t.Errorf("the projection has %d pages, want 3", n)
+	}
+	before[0].Page, before[2].Page = nil, nil
+	if d := cmp.Diff(before, Records(t, s, s.Device(), 1)); d != "" {
+		t.Error(d)
+	}
+	if _, err := s.Page(s.Device(), 1); !errors.Is(err, journal.ErrWithheld) {
+		t.Errorf("Page: %v, want withheld", err)
+	}
+	if _, err := s.Append(store.Draft{}, store.Draft{Job: gone}); !errors.Is(err, store.ErrForgotten) {
+		t.Errorf("Append: %v", err)
+	}
+	for _, tc := range []struct {
+		from, to int
+		want     journal.Taken
+	}{
+		{1, 4, journal.Taken{Known: 4}},
+		{2, 6, journal.Taken{Known: 3, Added: 2}},
+		{1, 6, journal.Taken{Known: 6}},
+	} {
+		if got, err := p.Offer(s, tc.from, tc.to); err != nil || got != tc.want {
+			t.Errorf("pages %d to %d: taken %+v, %v; want %+v", tc.from, tc.to, got, err, tc.want)
+		}
+	}
+	want := append(p.Records[:1:1], p.Withheld(2, 3)...)
+	want = append(append(want, p.Records[3:5]...), p.Withheld(6, 6)...)
+	if d := cmp.Diff(want, Records(t, s, p.ID.Device, 1)); d != "" {
+		t.Error(d)
+	}
+	if p.Records[1].Page == nil || p.Records[5].Page == nil {
+		t.Error("what was offered was changed")
+	}
+	if n := Count(t, s); n != 4 {
+		t.Errorf("the projection has %d pages, want 4", n)
+	}
+	// Withheld pages of another job are still filled.
+	q := NewPeer(t, 2, 0)
+	q.WriteMany(t, 2, gone, "gone")
+	q.WriteMany(t, 2, kept, "kept")
+	if _, err := s.Ingest(q.ID, q.Withheld(1, 4), q.Heads[4]); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := q.Offer(s, 1, 4); err != nil || got != (journal.Taken{Known: 2, Filled: 2}) {
+		t.Errorf("taken %+v, %v", got, err)
+	}
+	if n, err := s.Forget(gone); err != nil || n != 0 {
+		t.Errorf("forgot %d pages again, %v", n, err)
+	}
+	// A job can be forgotten before anything of it comes.
+	later := journal.ID{3}
+	if n, err := s.Forget(later); err != nil || n != 0 {
+		t.Errorf("forgot %d pages, %v", n, err)
+	}
+	q.WriteMany(t, 1, later, "later")
+	if got, err := q.Offer(s, 5, 5); err != nil || got != (journal.Taken{Added: 1}) {
+		t.Errorf("taken %+v, %v", got, err)
+	}
+	if jobs, err := s.Jobs(); err != nil || jobs[q.ID.Device][later] != 0 {
+		t.Errorf("jobs %v, %v", jobs, err)
+	}
+	if got, err := s.Forgotten(); err != nil || !cmp.Equal(got, []journal.ID{gone, later}) {
+		t.Errorf("forgotten %v, %v", got, err)
+	}
+	if r, err := s.Append(store.Draft{Job: kept}); err != nil || r.Head.Seq != 4 {
+		t.Errorf("afterwards: head %d, %v", r.Head.Seq, err)
+	}
+}
+
 func testClosed(t *testing.T, s *store.Store) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -595,12 +816,17 @@ func testClosed(t *testing.T, s *store.Store) {
 	_, appended := s.Append(store.Draft{})
 	_, verified := s.Verify()
 	_, backedUp := s.Backup(&bytes.Buffer{})
+	_, noted := s.Margin("")
+	_, counted := s.Jobs()
+	_, forgot := s.Forget(journal.ID{1})
+	_, forgotten := s.Forgotten()
 	var scanned error
 	for _, err := range s.Scan(s.Device(), 1) {
 		scanned = err
 	}
 	for name, err := range map[string]error{
 		"Append": appended, "Verify": verified, "Backup": backedUp, "Scan": scanned, "Rebuild": s.Rebuild(),
+		"Margin": noted, "SetMargin": s.SetMargin(map[string][]byte{"a": {1}}), "Jobs": counted, "Forget": forgot, "Forgotten": forgotten,
 		"View": s.View(func(store.KV) error { return nil }),
 	} {
 		if !errors.Is(err, store.ErrClosed) {

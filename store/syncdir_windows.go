@@ -1,4 +1,0 @@
-package store
-
-// syncDir does nothing: Windows has no call to flush a folder.
-func syncDir(string) error { return nil }
