@@ -18,27 +18,35 @@ type Host struct {
 	Book   Book
 	Signer crypto.Signer // the key of Book's own device
 	Now    func() time.Time
-	// Wrote, if set, is told which jobs a device has pages of, after it wrote.
-	// It may change what the device may read, and returns that.
+	// Wrote, if set, is told which jobs a device has pages of, after it gave
+	// some, though perhaps none that were new: a meeting that was cut may have
+	// ended before Wrote was told. It may change what the device may read, and
+	// returns that.
 	Wrote func(who Reader, jobs []journal.ID) (Reader, error)
+	// Admit, if set, is asked before memory is set aside for a large frame of a
+	// request; it may wait. done is called when the frame is dealt with.
+	Admit func(ctx context.Context, size int) (done func(), err error)
 }
 
 // Meet is a device's meeting with the host. Batches are those of the device's
 // own log; each is on disk before acked is called. An error of acked ends the
 // meeting. Errors: [ErrForeign], *[GapError], and those of [Book.Ingest].
 func (h *Host) Meet(ctx context.Context, who Reader, offer Offer, batches iter.Seq2[Batch, error], acked func(journal.Head) error) (State, error) {
-	device := who.Identity.Device
-	if offer.Base.Device != device {
-		return State{}, fmt.Errorf("meeting %s: %w", device, ErrForeign)
-	}
-	head, err := h.head(who.Identity)
+	s, err := h.meet(ctx, who, offer, batches, acked)
 	if err != nil {
-		return State{}, fmt.Errorf("meeting %s: %w", device, err)
+		return State{}, fmt.Errorf("meeting %s: %w", who.Identity.Device, err)
 	}
-	if head.Seq < offer.Base.Seq {
-		return State{}, fmt.Errorf("meeting %s: %w", device, &GapError{Have: head})
+	return s, nil
+}
+
+func (h *Host) meet(ctx context.Context, who Reader, offer Offer, batches iter.Seq2[Batch, error], acked func(journal.Head) error) (State, error) {
+	if offer.Base.Device != who.Identity.Device {
+		return State{}, ErrForeign
 	}
-	wrote := false
+	if err := h.joins(who.Identity, offer.Base); err != nil {
+		return State{}, err
+	}
+	gave := false
 	for b, err := range batches {
 		if err == nil {
 			err = ctx.Err()
@@ -46,53 +54,66 @@ func (h *Host) Meet(ctx context.Context, who Reader, offer Offer, batches iter.S
 		if err != nil {
 			return State{}, err
 		}
-		if b.Identity.Device != device || !b.Identity.Equal(who.Identity) {
-			return State{}, fmt.Errorf("meeting %s: %w", device, ErrForeign)
+		if !b.Identity.Equal(who.Identity) {
+			return State{}, ErrForeign
 		}
-		taken, err := h.Book.Ingest(b.Identity, b.Records, b.Head)
+		_, err := h.Book.Ingest(b.Identity, b.Records, b.Head)
+		if errors.Is(err, journal.ErrGap) && offer.Base.Seq > 0 {
+			err = &GapError{Have: who.Identity.Head().Head} // one within what is held
+		}
 		if err != nil {
 			return State{}, err
 		}
-		wrote = wrote || taken.Added > 0
+		gave = true
 		if acked != nil {
 			if err := acked(b.Head.Head); err != nil {
 				return State{}, err
 			}
 		}
 	}
-	if head, err = h.head(who.Identity); err != nil {
-		return State{}, err
-	}
-	// A log that stands at the offered place with another hash has forked,
-	// even if no page shows it.
-	if head.Seq == offer.Base.Seq && head.Hash != offer.Base.Hash {
-		return State{}, &journal.BreakError{Device: device, Seq: head.Seq, Err: journal.ErrFork}
-	}
-	if wrote && h.Wrote != nil {
-		jobs, err := h.Book.Jobs()
+	if gave && h.Wrote != nil {
+		jobs, err := h.jobsOf(who.Identity.Device)
 		if err != nil {
 			return State{}, err
 		}
-		var wrote []journal.ID
-		for job := range jobs[device] {
-			if !job.IsZero() && job != journal.Unread {
-				wrote = append(wrote, job)
-			}
-		}
-		slices.SortFunc(wrote, journal.ID.Compare)
-		if who, err = h.Wrote(who, wrote); err != nil {
+		if who, err = h.Wrote(who, jobs); err != nil {
 			return State{}, err
 		}
+	}
+	head, err := h.head(who.Identity)
+	if err != nil {
+		return State{}, err
 	}
 	s, err := who.state(h.Book)
 	if err != nil {
 		return State{}, err
 	}
 	if s.Mark == offer.Seen {
-		s = State{Mark: s.Mark}
+		s = State{Own: s.Own, Mark: s.Mark}
 	}
 	s.Receipt, err = SignReceipt(head, h.Now(), h.Signer)
 	return s, err
+}
+
+// joins checks that a device's log as it is held here leads through a head. If
+// it does not, the answer is the place from which it surely goes on; that is
+// the very start when the log here is another one, and what comes from there
+// shows the fork.
+func (h *Host) joins(id journal.Identity, base journal.Head) error {
+	head, err := h.head(id)
+	if err != nil {
+		return err
+	}
+	if head.Seq < base.Seq {
+		return &GapError{Have: head}
+	}
+	if head.Seq > base.Seq {
+		head, err = headAt(h.Book, id, base.Seq)
+	}
+	if errors.Is(err, journal.ErrGap) || err == nil && head.Hash != base.Hash {
+		return &GapError{Have: id.Head().Head}
+	}
+	return err
 }
 
 // head returns where a device's log stands here; head 0 when it is new.
@@ -105,6 +126,22 @@ func (h *Host) head(id journal.Identity) (journal.Head, error) {
 		return head.Head, nil
 	}
 	return id.Head().Head, nil
+}
+
+// jobsOf returns the jobs that a device has written to, in order.
+func (h *Host) jobsOf(device journal.ID) ([]journal.ID, error) {
+	jobs, err := h.Book.Jobs()
+	if err != nil {
+		return nil, err
+	}
+	var out []journal.ID
+	for job := range jobs[device] {
+		if !job.IsZero() && job != journal.Unread {
+			out = append(out, job)
+		}
+	}
+	slices.SortFunc(out, journal.ID.Compare)
+	return out, nil
 }
 
 // Fetch yields the logs that are wanted, as far as the reader may have them.

@@ -47,14 +47,15 @@ func (p *linePeer) Meet(ctx context.Context, offer Offer, batches iter.Seq2[Batc
 			return err
 		}
 		for b, err := range batches {
-			if err == nil {
-				err = w.Batch(b)
-			}
-			if err == nil {
-				err = w.Flush()
-			}
 			if err != nil {
 				cancel(err)
+				return err
+			}
+			// If the hub does not take it, its answer says why.
+			if err := errors.Join(w.Batch(b), w.Flush()); err != nil {
+				if errors.Is(err, errTooLarge) {
+					cancel(err)
+				}
 				return err
 			}
 		}
@@ -85,7 +86,7 @@ func (p *linePeer) Meet(ctx context.Context, offer Offer, batches iter.Seq2[Batc
 		case kindState:
 			return readState(body)
 		case kindRefusal:
-			return State{}, readRefusal(body, p.self.Device)
+			return State{}, cause(ctx, readRefusal(body, p.self.Device))
 		default:
 			return State{}, fmt.Errorf("meeting the hub: %w: a frame of kind %d", ErrProtocol, kind)
 		}
@@ -101,11 +102,14 @@ func (p *linePeer) Fetch(ctx context.Context, wants []Want) iter.Seq2[Batch, err
 			return errors.Join(w.wants(wants), w.Flush())
 		})
 		if err != nil {
-			yield(Batch{}, fmt.Errorf("fetching from the hub: %w", err))
+			yield(Batch{}, fmt.Errorf("fetching from the hub: %w", cause(ctx, err)))
 			return
 		}
 		defer answer.Close()
 		for b, err := range NewFrameReader(answer, p.self).Batches() {
+			if err != nil {
+				err = fmt.Errorf("fetching from the hub: %w", cause(ctx, err))
+			}
 			if !yield(b, err) {
 				return
 			}
@@ -113,9 +117,10 @@ func (p *linePeer) Fetch(ctx context.Context, wants []Want) iter.Seq2[Batch, err
 	}
 }
 
-// cause prefers what stopped our own side to the broken line that followed.
+// cause prefers what stopped our own side to what followed from that: a broken
+// line, or a refusal of what was broken off.
 func cause(ctx context.Context, err error) error {
-	if c := context.Cause(ctx); c != nil && !errors.Is(c, context.Canceled) {
+	if c := context.Cause(ctx); c != nil {
 		return c
 	}
 	return err
@@ -123,7 +128,9 @@ func cause(ctx context.Context, err error) error {
 
 // Serve answers one request of the device who, whose right to ask has been
 // checked. What is refused is answered, with the reason; the error says so
-// too, for the host's log. flush, if set, hands on what out has been given.
+// too, for the host's log. flush, if set, hands on what out has been given;
+// what comes last is handed on by whoever called. When the host stops before the
+// end of a device's batches, it closes in, if that is an io.Closer.
 func Serve(ctx context.Context, h *Host, who Reader, verb string, in io.Reader, out io.Writer, flush func()) error {
 	w := NewWriter(out)
 	hand := func() error {
@@ -136,31 +143,44 @@ func Serve(ctx context.Context, h *Host, who Reader, verb string, in io.Reader, 
 	var err error
 	switch verb {
 	case VerbMeet:
-		err = serveMeet(ctx, h, who, NewFrameReader(in, who.Identity), w, hand)
+		err = serveMeet(ctx, h, who, in, w, hand)
 	case VerbFetch:
-		err = serveFetch(ctx, h, who, NewFrameReader(in, who.Identity), w, hand)
+		err = serveFetch(ctx, h, who, in, w, hand)
 	default:
 		err = fmt.Errorf("%w: no request is called %q", ErrProtocol, verb)
 	}
 	if err != nil {
-		return errors.Join(err, w.refuse(err), hand())
+		return errors.Join(err, w.refuse(err), w.Flush())
 	}
-	return hand()
+	return w.Flush()
 }
 
-func serveMeet(ctx context.Context, h *Host, who Reader, r *FrameReader, w *Writer, hand func() error) error {
+// open reads the frame that opens a request, which is a small one of the given
+// kind, and returns the reader of what follows.
+func (h *Host) open(ctx context.Context, who Reader, in io.Reader, want byte) (*FrameReader, []byte, error) {
+	r := NewFrameReader(in, who.Identity)
+	r.limit = smallFrame
 	kind, body, err := r.next()
+	if err == nil && kind != want {
+		err = fmt.Errorf("%w: a frame of kind %d where one of kind %d was due", ErrProtocol, kind, want)
+	}
+	r.limit = MaxFrame
+	if h.Admit != nil {
+		r.admit = func(size int) (func(), error) { return h.Admit(ctx, size) }
+	}
+	return r, body, err
+}
+
+func serveMeet(ctx context.Context, h *Host, who Reader, in io.Reader, w *Writer, hand func() error) error {
+	r, body, err := h.open(ctx, who, in, kindOffer)
 	if err != nil {
 		return err
-	}
-	if kind != kindOffer {
-		return fmt.Errorf("%w: a frame of kind %d where an offer was due", ErrProtocol, kind)
 	}
 	offer, err := readOffer(body, who.Identity.Device)
 	if err != nil {
 		return err
 	}
-	s, err := h.Meet(ctx, who, offer, r.Batches(), func(head journal.Head) error {
+	s, err := h.Meet(ctx, who, offer, ahead(r, in), func(head journal.Head) error {
 		return errors.Join(w.ack(head), hand())
 	})
 	if err != nil {
@@ -169,13 +189,10 @@ func serveMeet(ctx context.Context, h *Host, who Reader, r *FrameReader, w *Writ
 	return w.state(s)
 }
 
-func serveFetch(ctx context.Context, h *Host, who Reader, r *FrameReader, w *Writer, hand func() error) error {
-	kind, body, err := r.next()
+func serveFetch(ctx context.Context, h *Host, who Reader, in io.Reader, w *Writer, hand func() error) error {
+	_, body, err := h.open(ctx, who, in, kindWants)
 	if err != nil {
 		return err
-	}
-	if kind != kindWants {
-		return fmt.Errorf("%w: a frame of kind %d where a list of wants was due", ErrProtocol, kind)
 	}
 	wants, err := readWants(body)
 	if err != nil {

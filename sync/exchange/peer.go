@@ -35,7 +35,8 @@ type Book interface {
 	Jobs() (map[journal.ID]map[journal.ID]uint64, error)
 	Scan(device journal.ID, from uint64) iter.Seq2[journal.Record, error]
 	SignedFrom(device journal.ID, seq uint64) (journal.SignedHead, error)
-	// Ingest is durable when it returns, or has kept nothing.
+	// Ingest is durable when it returns, or has kept nothing but evidence of a
+	// fork.
 	Ingest(journal.Identity, []journal.Record, journal.SignedHead) (journal.Taken, error)
 	Forget(job journal.ID) (pages int, err error)
 	Forgotten() ([]journal.ID, error)
@@ -73,6 +74,7 @@ type Standing struct {
 // A State is a peer's answer to an offer.
 type State struct {
 	Receipt Receipt
+	Own     uint64 // pages of the reader's own log that are held in full
 	Mark    Mark
 	// What follows is empty when Mark is the mark that was offered.
 	All       bool         // the reader may read every job

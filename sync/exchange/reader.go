@@ -49,7 +49,7 @@ func (r Reader) record(device journal.ID, rec journal.Record) journal.Record {
 func (r Reader) full(device journal.ID, pages map[journal.ID]uint64) (n uint64, shown bool) {
 	shown = r.All
 	for job, count := range pages {
-		if r.may(device, job) {
+		if count > 0 && r.may(device, job) {
 			n += count
 			shown = shown || !job.IsZero()
 		}
@@ -67,7 +67,7 @@ func (r Reader) state(b Book) (State, error) {
 	if err != nil {
 		return State{}, err
 	}
-	s := State{All: r.All}
+	s := State{Own: pages(jobs[r.Identity.Device]), All: r.All}
 	if s.Forgotten, err = b.Forgotten(); err != nil {
 		return State{}, err
 	}

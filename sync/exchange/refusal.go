@@ -26,6 +26,9 @@ var refusals = []struct {
 	{11, ErrProtocol},
 }
 
+// lastOfLog is the last code that is the journal's.
+const lastOfLog = 7
+
 type wireRefusal struct {
 	Code uint64    `cbor:"1,keyasint"`
 	Text string    `cbor:"2,keyasint,omitempty"`
@@ -38,9 +41,19 @@ func (w *Writer) refuse(err error) error {
 	x := wireRefusal{Text: "the other side is in trouble of its own; try again later"}
 	for _, r := range refusals {
 		if errors.Is(err, r.err) {
-			x.Code, x.Text = r.code, err.Error()
+			x.Code, x.Text = r.code, r.err.Error()
 			break
 		}
+	}
+	// More is said of what this package or the log itself says: what the book
+	// says beside that names the host's file.
+	var at *journal.BreakError
+	switch {
+	case x.Code == 0:
+	case errors.As(err, &at):
+		x.Text = at.Error()
+	case x.Code > lastOfLog:
+		x.Text = err.Error()
 	}
 	var gap *GapError
 	if errors.As(err, &gap) {

@@ -47,7 +47,7 @@ type Progress struct {
 // An Outcome is what a run has done.
 type Outcome struct {
 	Receipt  Receipt
-	Sent     int // pages that the hub had not confirmed before
+	Sent     int // pages that the hub has acknowledged
 	Received int // pages taken in, or filled in
 	Forgot   int // pages of forgotten jobs that were erased here
 	Own      int // pages of this device's own log that had to be fetched back
@@ -62,125 +62,279 @@ type Outcome struct {
 // stays done whatever ends it, and the next run goes on from there.
 //
 // Errors: journal.ErrFork, when the peer holds another log under this
-// device's name; *[GapError] and [ErrReceipt] when the peer contradicts
-// itself; the peer's and the book's own.
+// device's name; *[GapError], [ErrReceipt] and [ErrProtocol] when the peer
+// contradicts itself; the peer's and the book's own. A log of another device
+// that cannot be taken in does not keep the others from it.
 func Run(ctx context.Context, b Book, p Peer, report Progress) (Outcome, error) {
-	var out Outcome
-	hub := p.Hub()
-	base, err := heldBase(b, hub)
+	r := run{book: b, peer: p, hub: p.Hub(), report: report}
+	err := r.all(ctx)
+	return r.out, err
+}
+
+type run struct {
+	book   Book
+	peer   Peer
+	hub    journal.Identity
+	report Progress
+	seen   Mark // the mark of what was wholly taken in before
+	out    Outcome
+
+	confirmed uint64 // up to where the last receipt goes, as far as this book does
+}
+
+// A want is what the peer shows and the book lacks.
+type want struct {
+	Want
+	to   uint64 // where the log ends at the peer
+	anew bool   // it is asked for from the first page on
+}
+
+func (r *run) all(ctx context.Context) (err error) {
+	if r.seen, err = seenMark(r.book, r.hub.Device); err != nil {
+		return err
+	}
+	state, err := r.meet(ctx)
 	if err != nil {
-		return out, err
+		return err
 	}
-	seen, err := seenMark(b, hub.Device)
+	r.out.Receipt, r.out.State = state.Receipt, state
+	own, err := ownHead(r.book)
 	if err != nil {
-		return out, err
+		return err
 	}
-	var state State
-	for try := 0; ; try++ {
-		before := base
-		state, err = p.Meet(ctx, Offer{Base: base, Seen: seen}, Batches(b, b.Identity(), base.Seq+1, Reader{Identity: b.Identity()}), func(h journal.Head) {
-			out.Sent += int(h.Seq - before.Seq)
-			before = h
-			if report.Sent != nil {
-				report.Sent(h)
-			}
-		})
-		var gap *GapError
-		if try > 0 || !errors.As(err, &gap) {
-			break
-		}
-		// The hub was restored from an older copy. It says what it has, and
-		// gets the rest again.
-		if base, err = rejoin(b, gap.Have, base); err != nil {
-			return out, err
-		}
-	}
-	if err != nil {
-		return out, err
-	}
-	if err := checkReceipt(b, hub, state.Receipt); err != nil {
-		return out, err
-	}
-	out.Receipt, out.State = state.Receipt, state
-	var wants []Want
-	own, err := ownHead(b)
-	if err != nil {
-		return out, err
-	}
-	if state.Receipt.Head.Seq > own.Seq {
+	var wants []want
+	behind := own.Seq < state.Receipt.Head.Seq
+	if behind {
 		// This book is an older copy of itself: it takes its own pages back
 		// before it writes any more, or its log would fork.
-		wants = append(wants, Want{own.Device, own.Seq + 1})
-	} else if err := remember(b, hub.Device, marginReceipt, state.Receipt); err != nil {
-		return out, err
+		wants = append(wants, want{Want: Want{own.Device, own.Seq + 1}, to: state.Receipt.Head.Seq})
+	} else if err := r.confirm(state.Receipt); err != nil {
+		return err
 	}
-	if state.Mark != seen {
-		if out.Forgot, err = forget(b, state.Forgotten); err != nil {
-			return out, err
-		}
-		more, err := lacking(b, state)
+	if state.Mark != r.seen {
+		more, err := lacking(r.book, state)
 		if err != nil {
-			return out, err
+			return err
 		}
 		wants = append(wants, more...)
 	}
-	if err := take(ctx, b, p, wants, report, &out); err != nil {
-		return out, err
+	whole, err := r.take(ctx, wants)
+	if err != nil {
+		return err
 	}
-	if own.Seq < state.Receipt.Head.Seq {
-		if err := checkReceipt(b, hub, state.Receipt); err != nil {
-			return out, err
-		}
-		if err := remember(b, hub.Device, marginReceipt, state.Receipt); err != nil {
-			return out, err
+	if behind {
+		if err := r.caughtUp(state.Receipt); err != nil {
+			return err
 		}
 	}
-	if state.Mark == seen || len(out.Forked) > 0 {
-		return out, nil
+	if state.Mark == r.seen || !whole {
+		return nil // or else what is still lacking would not be asked for again
 	}
-	return out, b.SetMargin(map[string][]byte{marginKey(hub.Device, marginSeen): state.Mark[:]})
+	return r.book.SetMargin(map[string][]byte{marginKey(r.hub.Device, marginSeen): state.Mark[:]})
 }
 
-// take fetches what is wanted. A log that has forked does not keep the others
-// from being taken in: the wants after it are fetched anew.
-func take(ctx context.Context, b Book, p Peer, wants []Want, report Progress, out *Outcome) error {
-	self := b.Identity().Device
-	for len(wants) > 0 {
-		at := 0
-		var failed error
-		for batch, err := range p.Fetch(ctx, wants) {
+// meetings bounds how often one run begins again: the hub was restored from an
+// older copy; then its log turns out to be another; or it has lost pages within
+// what it holds.
+const meetings = 4
+
+// meet gives the peer what it lacks of the book's own log, and learns what the
+// peer has to show. Jobs to be forgotten are erased by then.
+func (r *run) meet(ctx context.Context) (State, error) {
+	base, err := heldBase(r.book, r.hub)
+	if err != nil {
+		return State{}, err
+	}
+	r.confirmed = base.Seq
+	for try := 1; ; try++ {
+		acked := base
+		state, err := r.peer.Meet(ctx, Offer{Base: base, Seen: r.seen}, Batches(r.book, r.book.Identity(), base.Seq+1, Reader{Identity: r.book.Identity()}), func(h journal.Head) {
+			if h.Seq <= acked.Seq {
+				return
+			}
+			r.out.Sent += int(h.Seq - acked.Seq)
+			acked = h
+			if r.report.Sent != nil {
+				r.report.Sent(h)
+			}
+		})
+		if gap := (*GapError)(nil); errors.As(err, &gap) && try < meetings {
+			// The hub was restored from an older copy. It says what it has, and
+			// gets the rest again.
+			if base, err = rejoin(r.book, gap.Have, base); err != nil {
+				return State{}, err
+			}
+			continue
+		}
+		if err != nil {
+			return State{}, err
+		}
+		if err := r.check(state, acked, base); err != nil {
+			return State{}, err
+		}
+		if state.Mark != r.seen {
+			n, err := forget(r.book, state.Forgotten)
+			r.out.Forgot += n
 			if err != nil {
-				return err
-			}
-			i := slices.IndexFunc(wants, func(w Want) bool { return w.Device == batch.Identity.Device })
-			if i < 0 {
-				return fmt.Errorf("%w: a log that was not asked for", ErrProtocol)
-			}
-			at = i
-			taken, err := b.Ingest(batch.Identity, batch.Records, batch.Head)
-			if err != nil {
-				failed = err
-				break
-			}
-			if batch.Identity.Device == self {
-				out.Own += taken.Added + taken.Filled
-			} else {
-				out.Received += taken.Added + taken.Filled
-			}
-			if report.Received != nil {
-				report.Received(batch, taken)
+				return State{}, err
 			}
 		}
-		switch {
-		case failed == nil:
-			return nil
-		case wants[at].Device == self || !errors.Is(failed, journal.ErrFork):
-			return failed
+		lost, err := r.hasLost(state)
+		if err != nil {
+			return State{}, err
 		}
-		out.Forked = append(out.Forked, failed)
-		wants = wants[at+1:]
+		if !lost || base.Seq == 0 || try == meetings {
+			return state, nil
+		}
+		// The hub was recovered from a damaged file, and some of the pages it
+		// has confirmed are gone, or are hashes. It gets all of them again.
+		base = r.book.Identity().Head().Head
+	}
+}
+
+// check checks a state before anything is done by it.
+func (r *run) check(s State, acked, base journal.Head) error {
+	if err := checkReceipt(r.book, r.hub, s.Receipt); err != nil {
+		return err
+	}
+	// A parcel acknowledges nothing, and its receipt may be an older one.
+	if acked.Seq > base.Seq && s.Receipt.Head.Seq < acked.Seq {
+		return fmt.Errorf("%w: it confirms less than was acknowledged", ErrReceipt)
+	}
+	if s.Mark != r.seen && s.Mark != s.mark() {
+		return fmt.Errorf("%w: a state that is not the one its mark stands for", ErrProtocol)
 	}
 	return nil
+}
+
+// hasLost reports whether the peer holds fewer of the book's own pages than the
+// book does, of those that it confirms.
+func (r *run) hasLost(s State) (bool, error) {
+	jobs, err := r.book.Jobs() // before the head, lest a page added meanwhile is missed there
+	if err != nil {
+		return false, err
+	}
+	own, err := ownHead(r.book)
+	if err != nil || own.Seq < s.Receipt.Head.Seq {
+		return false, err
+	}
+	return pages(jobs[own.Device]) > s.Own+own.Seq-s.Receipt.Head.Seq, nil
+}
+
+// pages adds up the pages of a log that are held in full.
+func pages(jobs map[journal.ID]uint64) (n uint64) {
+	for _, count := range jobs {
+		n += count
+	}
+	return n
+}
+
+// confirm notes a receipt, unless it is for less than is confirmed already: a
+// parcel can be older than the last word from the hub.
+func (r *run) confirm(receipt Receipt) error {
+	if receipt.Head.Seq < r.confirmed {
+		return nil
+	}
+	v, err := receipt.Encode()
+	if err != nil {
+		return err
+	}
+	return r.book.SetMargin(map[string][]byte{marginKey(r.hub.Device, marginReceipt): v})
+}
+
+// caughtUp notes the receipt for a log that was fetched back, up to there.
+func (r *run) caughtUp(receipt Receipt) error {
+	own, err := ownHead(r.book)
+	if err != nil {
+		return err
+	}
+	if own.Seq < receipt.Head.Seq {
+		return fmt.Errorf("fetching this device's own pages back: %w: it has confirmed %d, and gives %d", journal.ErrGap, receipt.Head.Seq, own.Seq)
+	}
+	if err := checkReceipt(r.book, r.hub, receipt); err != nil {
+		return err
+	}
+	return r.confirm(receipt)
+}
+
+// take fetches what is wanted, and reports whether all of it came. A log that
+// cannot be taken in does not keep the others from it.
+func (r *run) take(ctx context.Context, wants []want) (whole bool, err error) {
+	var bad []error
+	for rest := wants; len(rest) > 0; {
+		i, err := r.fetch(ctx, rest)
+		switch {
+		case err == nil:
+			rest = nil
+		case i < 0 || rest[i].Device == r.book.Identity().Device || !ofLog(err):
+			return false, errors.Join(append(bad, err)...)
+		case !errors.Is(err, journal.ErrFork) && !rest[i].anew:
+			// What came does not go on from what is held. From its first page on,
+			// the log shows where it parts from the one here.
+			rest = rest[i:]
+			rest[0].From, rest[0].anew = 1, true
+		case errors.Is(err, journal.ErrFork):
+			r.out.Forked = append(r.out.Forked, err)
+			rest = rest[i+1:]
+		default:
+			bad = append(bad, err)
+			rest = rest[i+1:]
+		}
+	}
+	whole = true
+	for _, w := range wants {
+		whole = whole && w.From > w.to
+	}
+	return whole, errors.Join(bad...)
+}
+
+// fetch takes in what is wanted, and moves the wants on as it comes. When the
+// book does not take a batch, it says to which of the wants that belongs; for
+// other errors that is -1.
+func (r *run) fetch(ctx context.Context, wants []want) (int, error) {
+	asked := make([]Want, len(wants))
+	for i, w := range wants {
+		asked[i] = w.Want
+	}
+	for batch, err := range r.peer.Fetch(ctx, asked) {
+		if err != nil {
+			return -1, err
+		}
+		i := slices.IndexFunc(wants, func(w want) bool { return w.Device == batch.Identity.Device })
+		if i < 0 {
+			return -1, fmt.Errorf("%w: a log that was not asked for", ErrProtocol)
+		}
+		taken, err := r.book.Ingest(batch.Identity, batch.Records, batch.Head)
+		if err != nil {
+			return i, err
+		}
+		if len(batch.Records) > 0 && batch.Records[0].Seq <= wants[i].From {
+			wants[i].From = max(wants[i].From, batch.Head.Seq+1)
+		}
+		if batch.Identity.Device == r.book.Identity().Device {
+			r.out.Own += taken.Added + taken.Filled
+		} else {
+			r.out.Received += taken.Added + taken.Filled
+		}
+		if r.report.Received != nil {
+			r.report.Received(batch, taken)
+		}
+	}
+	return -1, nil
+}
+
+// ofLog reports whether an error is about a log that was offered, rather than
+// the book that would take it in.
+func ofLog(err error) bool {
+	for _, of := range []error{
+		journal.ErrFork, journal.ErrGap, journal.ErrBroken, journal.ErrSignature,
+		journal.ErrUnsigned, journal.ErrNotCanonical, journal.ErrInvalid,
+	} {
+		if errors.Is(err, of) {
+			return true
+		}
+	}
+	return false
 }
 
 // ownHead returns where the book's own log stands.
@@ -193,44 +347,49 @@ func ownHead(b Book) (journal.Head, error) {
 }
 
 // heldBase returns the head that the hub has confirmed last, as far as this
-// book still has it.
+// book still has it. A receipt that does not verify confirms nothing.
 func heldBase(b Book, hub journal.Identity) (journal.Head, error) {
 	zero := b.Identity().Head().Head
 	r, ok, err := Confirmed(b, hub)
+	if errors.Is(err, ErrReceipt) || errors.Is(err, ErrProtocol) || errors.Is(err, ErrVersion) {
+		return zero, nil
+	}
 	if err != nil || !ok {
 		return zero, err
 	}
 	own, err := ownHead(b)
-	if err != nil {
+	if err != nil || own.Seq < r.Head.Seq {
 		return zero, err
-	}
-	if r.Head.Seq > own.Seq {
-		return zero, nil
 	}
 	return r.Head, nil
 }
 
 // rejoin returns the head from which the log goes on at a hub that holds less
-// than it has confirmed, having checked that it is this log's.
+// than it has confirmed. If what it holds is another log, that is the start:
+// what comes from there proves it.
 func rejoin(b Book, have, base journal.Head) (journal.Head, error) {
 	if have.Device != base.Device || have.Seq >= base.Seq {
 		return base, fmt.Errorf("%w: a gap that is none", ErrProtocol)
 	}
-	h, err := headAt(b, have.Seq)
+	h, err := headAt(b, b.Identity(), have.Seq)
 	if err == nil && h.Hash != have.Hash {
-		err = &journal.BreakError{Device: have.Device, Seq: have.Seq, Err: journal.ErrFork}
+		h = b.Identity().Head().Head
 	}
 	return h, err
 }
 
-// headAt computes the head of the book's own log at a sequence.
-func headAt(b Book, seq uint64) (journal.Head, error) {
-	h := b.Identity().Head().Head
+// headAt returns the head of a log that is held, at a sequence up to its end.
+// journal.ErrGap when hashes before it are lost.
+func headAt(b Book, id journal.Identity, seq uint64) (journal.Head, error) {
+	h := id.Head().Head
 	if seq == 0 {
 		return h, nil
 	}
+	if s, err := b.SignedFrom(id.Device, seq); err != nil || s.Seq == seq {
+		return s.Head, err
+	}
 	chain := journal.NewChain(h)
-	for r, err := range b.Scan(h.Device, 1) {
+	for r, err := range b.Scan(id.Device, 1) {
 		if err != nil {
 			return h, err
 		}
@@ -246,7 +405,8 @@ func headAt(b Book, seq uint64) (journal.Head, error) {
 }
 
 // checkReceipt checks that the receipt is the hub's, and for this book's log:
-// the very head that it holds at that place.
+// the very head that it holds at that place. A book that is an older copy of
+// itself checks that when it has caught up.
 func checkReceipt(b Book, hub journal.Identity, r Receipt) error {
 	if err := r.Verify(hub); err != nil {
 		return err
@@ -255,30 +415,21 @@ func checkReceipt(b Book, hub journal.Identity, r Receipt) error {
 	if err != nil {
 		return err
 	}
-	switch {
-	case r.Head.Device != own.Device:
+	if r.Head.Device != own.Device {
 		return fmt.Errorf("%w: for device %s", ErrReceipt, r.Head.Device.Tag())
-	case r.Head.Seq > own.Seq:
-		return nil // this book is an older copy; it is checked when it has caught up
-	case r.Head.Seq == own.Seq:
-		if r.Head.Hash != own.Hash {
-			return &journal.BreakError{Device: own.Device, Seq: own.Seq, Err: journal.ErrFork}
-		}
+	}
+	if r.Head.Seq > own.Seq {
 		return nil
 	}
-	h, err := headAt(b, r.Head.Seq)
-	if err == nil && h.Hash != r.Head.Hash {
-		err = &journal.BreakError{Device: own.Device, Seq: r.Head.Seq, Err: journal.ErrFork}
+	if r.Head.Seq < own.Seq {
+		if own, err = headAt(b, b.Identity(), r.Head.Seq); err != nil {
+			return err
+		}
 	}
-	return err
-}
-
-func remember(b Book, hub journal.ID, what string, r Receipt) error {
-	v, err := r.Encode()
-	if err != nil {
-		return err
+	if r.Head.Hash != own.Hash {
+		return &journal.BreakError{Device: own.Device, Seq: r.Head.Seq, Err: journal.ErrFork}
 	}
-	return b.SetMargin(map[string][]byte{marginKey(hub, what): v})
+	return nil
 }
 
 func seenMark(b Book, hub journal.ID) (m Mark, err error) {
@@ -310,7 +461,11 @@ func forget(b Book, jobs []journal.ID) (pages int, err error) {
 }
 
 // lacking returns what the state shows and the book has not.
-func lacking(b Book, s State) ([]Want, error) {
+func lacking(b Book, s State) ([]want, error) {
+	ids, err := b.Devices()
+	if err != nil {
+		return nil, err
+	}
 	heads, err := b.Heads()
 	if err != nil {
 		return nil, err
@@ -323,29 +478,49 @@ func lacking(b Book, s State) ([]Want, error) {
 	for _, job := range s.Jobs {
 		shown.Jobs[job] = true
 	}
-	var out []Want
+	var out []want
 	for _, l := range s.Logs {
 		device := l.Head.Device
-		held, ok := heads[device]
 		if device == b.Identity().Device {
 			return nil, fmt.Errorf("%w: this device's own log among the others", ErrProtocol)
 		}
-		w := Want{device, held.Seq + 1}
-		if !ok {
-			w.From = 1
-		}
-		n, _ := shown.full(device, jobs[device])
-		// Pages past the hub's head, from a parcel, count here and not there.
-		if n < l.Full || held.Seq > l.Head.Seq {
-			if w.From, err = firstWithheld(b, device, w.From); err != nil {
+		from := uint64(1)
+		if i := slices.IndexFunc(ids, func(id journal.Identity) bool { return id.Device == device }); i >= 0 {
+			full, _ := shown.full(device, jobs[device])
+			if from, err = lacks(b, ids[i], heads[device].Head, full, l); err != nil {
 				return nil, err
 			}
 		}
-		if w.From <= l.Head.Seq {
-			out = append(out, w)
+		if from <= l.Head.Seq {
+			out = append(out, want{Want{device, from}, l.Head.Seq, from == 1})
 		}
 	}
 	return out, nil
+}
+
+// lacks returns the page from which a log has to be asked for; one past what
+// the peer shows when there is nothing to ask for.
+func lacks(b Book, id journal.Identity, held journal.Head, full uint64, shown Standing) (uint64, error) {
+	// Pages past the peer's head, from a parcel, count here and not there.
+	if full < shown.Full || held.Seq > shown.Head.Seq {
+		from, err := firstWithheld(b, id.Device, held.Seq+1)
+		if err != nil || from <= shown.Head.Seq {
+			return from, err
+		}
+	}
+	if held.Seq < shown.Head.Seq {
+		return held.Seq + 1, nil
+	}
+	if held.Seq > shown.Head.Seq {
+		var err error
+		if held, err = headAt(b, id, shown.Head.Seq); err != nil {
+			return 0, err
+		}
+	}
+	if held.Hash != shown.Head.Hash {
+		return 1, nil // another log: from its start, it shows where they part
+	}
+	return shown.Head.Seq + 1, nil
 }
 
 // firstWithheld returns the first page of a log that is not here in full; end

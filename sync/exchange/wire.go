@@ -41,13 +41,16 @@ func NewWriter(w io.Writer) *Writer { return &Writer{w: bufio.NewWriterSize(w, 6
 // Flush hands on what has been written.
 func (w *Writer) Flush() error { return w.w.Flush() }
 
+// errTooLarge: a signed step that cannot travel.
+var errTooLarge = errors.New("too much was saved in one step to be sent")
+
 func (w *Writer) frame(kind byte, v any) error {
 	b, err := journal.Marshal(v)
 	if err != nil {
 		return fmt.Errorf("writing a frame: %w", err)
 	}
 	if len(b) > MaxFrame {
-		return fmt.Errorf("writing a frame: %d MiB in one signed step, more than %d", len(b)>>20, MaxFrame>>20)
+		return fmt.Errorf("writing a frame: %w: %d MiB, the most is %d", errTooLarge, len(b)>>20, MaxFrame>>20)
 	}
 	var head [1 + binary.MaxVarintLen64]byte
 	head[0] = kind
@@ -59,21 +62,45 @@ func (w *Writer) frame(kind byte, v any) error {
 	return err
 }
 
-// A Reader of frames; it is handed the announced log's identity along.
+// A FrameReader reads frames. It keeps the identity of the log announced last.
 type FrameReader struct {
-	r   *bufio.Reader
-	log journal.Identity
+	r     *bufio.Reader
+	log   journal.Identity
+	limit uint64                                  // of a frame's body
+	admit func(size int) (done func(), err error) // asked about large frames, if set
+	done  func()                                  // of the frame read last
 }
 
 // NewFrameReader returns a reader of frames from r. Batches that come before
 // any log is announced belong to log.
 func NewFrameReader(r io.Reader, log journal.Identity) *FrameReader {
-	return &FrameReader{r: bufio.NewReaderSize(r, 64<<10), log: log}
+	return &FrameReader{r: bufio.NewReaderSize(r, smallFrame), log: log, limit: MaxFrame}
+}
+
+// minPage is the least that a page of any version has: an array of three or
+// more, which are a version, a device and a sequence. With it, what a list of
+// pages takes in memory is in proportion to what has come.
+const minPage = 1 + 1 + 17 + 1
+
+// smallFrame is the size up to which nobody is asked about a frame's memory:
+// the reader's own buffer is as large.
+const smallFrame = 64 << 10
+
+// release lets go of the memory that the last frame was admitted for; done
+// hands that duty on.
+func (r *FrameReader) release() { r.handOn()() }
+
+func (r *FrameReader) handOn() (done func()) {
+	if done, r.done = r.done, nil; done == nil {
+		return func() {}
+	}
+	return done
 }
 
 // next reads a frame. An end of the stream between frames is io.EOF; within
 // one it is io.ErrUnexpectedEOF.
 func (r *FrameReader) next() (kind byte, body []byte, err error) {
+	r.release()
 	if kind, err = r.r.ReadByte(); err != nil {
 		return 0, nil, err
 	}
@@ -84,26 +111,34 @@ func (r *FrameReader) next() (kind byte, body []byte, err error) {
 		}
 		return 0, nil, fmt.Errorf("reading a frame: %w", err)
 	}
-	if n > MaxFrame {
+	if n > r.limit {
 		return 0, nil, fmt.Errorf("reading a frame: %w: it claims %d bytes", ErrProtocol, n)
 	}
-	// Memory grows with what has really come, not with what is claimed.
-	if n <= 64<<10 {
-		body = make([]byte, n)
-		_, err = io.ReadFull(r.r, body)
-	} else {
-		body, err = io.ReadAll(io.LimitReader(r.r, int64(n)))
-		if err == nil && uint64(len(body)) < n {
-			err = io.ErrUnexpectedEOF
+	if n > smallFrame && r.admit != nil {
+		if r.done, err = r.admit(int(n)); err != nil {
+			return 0, nil, fmt.Errorf("reading a frame: %w", err)
 		}
 	}
-	if errors.Is(err, io.EOF) {
+	if body, err = readBody(r.r, int(n)); errors.Is(err, io.EOF) {
 		err = io.ErrUnexpectedEOF
 	}
 	if err != nil {
 		return 0, nil, fmt.Errorf("reading a frame: %w", err)
 	}
 	return kind, body, nil
+}
+
+// readBody reads n bytes. Memory grows with what has really come, not with
+// what is claimed.
+func readBody(r io.Reader, n int) ([]byte, error) {
+	body := make([]byte, min(n, 4*smallFrame))
+	for at := 0; ; {
+		m, err := io.ReadFull(r, body[at:])
+		if at += m; err != nil || at == n {
+			return body[:at], err
+		}
+		body = append(body, make([]byte, min(n-at, at))...)
+	}
 }
 
 // decode reads a frame's body. Keys that a later version has added are passed
@@ -123,11 +158,11 @@ type wireOffer struct {
 }
 
 type wireBatch struct {
-	First     uint64   `cbor:"1,keyasint"`
-	Pages     [][]byte `cbor:"2,keyasint,omitempty"`
-	Hashes    []byte   `cbor:"3,keyasint,omitempty"`
-	Hash      []byte   `cbor:"4,keyasint"`
-	Signature []byte   `cbor:"5,keyasint"`
+	First     uint64    `cbor:"1,keyasint"`
+	Pages     wirePages `cbor:"2,keyasint,omitempty"`
+	Hashes    []byte    `cbor:"3,keyasint,omitempty"`
+	Hash      []byte    `cbor:"4,keyasint"`
+	Signature []byte    `cbor:"5,keyasint"`
 }
 
 type wireHead struct {
@@ -150,6 +185,7 @@ type wireState struct {
 	Jobs      []journal.ID   `cbor:"4,keyasint,omitempty"`
 	Logs      []wireStanding `cbor:"5,keyasint,omitempty"`
 	Forgotten []journal.ID   `cbor:"6,keyasint,omitempty"`
+	Own       uint64         `cbor:"7,keyasint,omitempty"`
 }
 
 type wireWant struct {
@@ -181,7 +217,7 @@ func readOffer(body []byte, device journal.ID) (o Offer, err error) {
 		return o, fmt.Errorf("reading an offer: %w: version %d", ErrVersion, x.Version)
 	}
 	o.Base = journal.Head{Device: device, Seq: x.Seq, Hash: x.Hash}
-	if x.Seen != nil && copy(o.Seen[:], x.Seen) != len(x.Seen) {
+	if n := copy(o.Seen[:], x.Seen); x.Seen != nil && (n != len(o.Seen) || n != len(x.Seen)) {
 		return o, fmt.Errorf("reading an offer: %w: a mark of %d bytes", ErrProtocol, len(x.Seen))
 	}
 	return o, nil
@@ -208,13 +244,11 @@ func (w *Writer) Batch(b Batch) error {
 	if len(b.Records) > 0 {
 		x.First = b.Records[0].Seq
 	}
+	x.Pages = newPages(b.Records)
 	for _, r := range b.Records {
 		if r.Page == nil {
 			x.Hashes = append(x.Hashes, r.Hash[:]...)
-			x.Pages = append(x.Pages, []byte{})
-			continue
 		}
-		x.Pages = append(x.Pages, r.Page)
 	}
 	return w.frame(kindBatch, x)
 }
@@ -233,12 +267,18 @@ func (r *FrameReader) batch(body []byte) (b Batch, err error) {
 	if x.First == 0 || x.First+uint64(len(x.Pages)) < x.First {
 		return bad("pages count from 1")
 	}
-	b = Batch{Identity: r.log, Records: make([]journal.Record, 0, len(x.Pages))}
-	for i, page := range x.Pages {
-		rec := journal.Record{Seq: x.First + uint64(i)}
+	b = Batch{Identity: r.log}
+	for page, err := range x.Pages.all() {
+		if err != nil {
+			return bad(err.Error())
+		}
+		rec := journal.Record{Seq: x.First + uint64(len(b.Records))}
 		switch {
-		case len(page) > 0:
+		case len(page) >= minPage:
 			rec = journal.NewRecord(rec.Seq, page)
+		case len(page) > 0:
+			_, err := journal.PeekPage(page) // says what is wrong with it
+			return Batch{}, fmt.Errorf("reading a batch: page %d: %w", rec.Seq, err)
 		case len(x.Hashes) < len(rec.Hash):
 			return bad("a hash is missing")
 		default:
@@ -251,7 +291,7 @@ func (r *FrameReader) batch(body []byte) (b Batch, err error) {
 		return bad("a hash too many")
 	}
 	b.Head = journal.SignedHead{
-		Head:      journal.Head{Device: r.log.Device, Seq: x.First + uint64(len(x.Pages)) - 1, Hash: journal.Hash(x.Hash)},
+		Head:      journal.Head{Device: r.log.Device, Seq: x.First + uint64(len(b.Records)) - 1, Hash: journal.Hash(x.Hash)},
 		Signature: [ed25519.SignatureSize]byte(x.Signature),
 	}
 	return b, nil
@@ -310,7 +350,7 @@ func (r *FrameReader) Batches() func(yield func(Batch, error) bool) {
 func (w *Writer) ack(h journal.Head) error { return w.frame(kindAck, wireHead{h.Seq, h.Hash}) }
 
 func (w *Writer) state(s State) error {
-	x := wireState{Receipt: s.Receipt.wire(), Mark: s.Mark[:], All: s.All, Jobs: s.Jobs, Forgotten: s.Forgotten}
+	x := wireState{Receipt: s.Receipt.wire(), Mark: s.Mark[:], All: s.All, Jobs: s.Jobs, Forgotten: s.Forgotten, Own: s.Own}
 	for _, l := range s.Logs {
 		x.Logs = append(x.Logs, wireStanding{Device: l.Head.Device, Seq: l.Head.Seq, Hash: l.Head.Hash, Full: l.Full})
 	}
@@ -328,7 +368,7 @@ func readState(body []byte) (s State, err error) {
 	if len(x.Mark) != len(s.Mark) {
 		return s, fmt.Errorf("reading a state: %w: a mark of %d bytes", ErrProtocol, len(x.Mark))
 	}
-	s.Mark, s.All, s.Jobs, s.Forgotten = Mark(x.Mark), x.All, x.Jobs, x.Forgotten
+	s.Own, s.Mark, s.All, s.Jobs, s.Forgotten = x.Own, Mark(x.Mark), x.All, x.Jobs, x.Forgotten
 	for _, l := range x.Logs {
 		s.Logs = append(s.Logs, Standing{Head: journal.Head{Device: l.Device, Seq: l.Seq, Hash: l.Hash}, Full: l.Full})
 	}
