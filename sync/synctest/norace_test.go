@@ -1,0 +1,5 @@
+//go:build !race
+
+package synctest
+
+const raceDetector = false
