@@ -165,6 +165,23 @@ func (f *Folder) Get(s Sum) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
+// Open proves a picture and opens it at its start, for whoever cannot hold all
+// of it: a hub that serves many. What is read after is not proved again; the
+// other side proves it by its sum. Errors are those of Get.
+func (f *Folder) Open(s Sum) (file *os.File, size int64, err error) {
+	if err := f.Check(s); err != nil {
+		return nil, 0, err
+	}
+	if file, err = os.Open(f.path(s)); err != nil {
+		return nil, 0, fmt.Errorf("picture %s: %w", s, err)
+	}
+	info, err := file.Stat()
+	if err != nil {
+		return nil, 0, errors.Join(fmt.Errorf("picture %s: %w", s, err), file.Close())
+	}
+	return file, info.Size(), nil
+}
+
 // Check reads a picture through. Errors are those of Get.
 func (f *Folder) Check(s Sum) error { return f.read(s, io.Discard) }
 

@@ -448,3 +448,30 @@ func BenchmarkGet5MB(b *testing.B) {
 		}
 	}
 }
+
+// What Open gives is the picture, from its start; a damaged one is not given.
+func TestOpenProves(t *testing.T) {
+	f, err := Open(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []byte("a picture of a newel post")
+	sum, _, err := f.Put(bytes.NewReader(want), MaxSize)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file, size, err := f.Open(sum)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := io.ReadAll(file)
+	if err := errors.Join(err, file.Close()); err != nil || !bytes.Equal(got, want) || size != int64(len(want)) {
+		t.Errorf("%q of %d bytes, %v, want %q", got, size, err, want)
+	}
+	if err := os.WriteFile(f.path(sum), []byte("a picture of a newel pest"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := f.Open(sum); !errors.Is(err, ErrDamaged) {
+		t.Errorf("a damaged picture: %v, want ErrDamaged", err)
+	}
+}

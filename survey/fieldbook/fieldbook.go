@@ -9,7 +9,8 @@
 // transaction, and [Load] reads one job back, so that no command replays the
 // log. The keys are
 //
-//	J job                      → name, time made
+//	J job device page          → name, time made
+//	X device page              → why this version cannot read the page
 //	R job device page item     → reading
 //	S job device page item, device page item → strike of the first by the second
 //	K job device page item, device page item → keep of the first by the second
@@ -22,6 +23,7 @@
 package fieldbook
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -36,7 +38,7 @@ import (
 
 // Version of the buckets. A store written with another is rebuilt from its
 // log.
-const Version = 4
+const Version = 5
 
 // KV is the part of the store that a projection is kept in.
 type KV interface {
@@ -140,11 +142,12 @@ func keyRef(b []byte) journal.Ref {
 func jobKey(kind byte, job journal.ID) []byte { return append([]byte{kind}, job[:]...) }
 
 // Project writes one page into kv. A page that this version knows in part is
-// kept in part; a payload that is no payload at all is an error.
+// kept in part; one that it cannot read at all is only counted ([Unreadable]):
+// it can be a newer version's, and nobody's log stops at it.
 func Project(kv KV, page journal.Page) error {
 	p, err := survey.DecodePayload(page.Payload)
 	if err != nil && !errors.Is(err, survey.ErrNewer) {
-		return fmt.Errorf("page %d: %w", page.Seq, err)
+		return kv.Put(refKey([]byte{'X'}, journal.Ref{Device: page.Device, Page: page.Seq}), []byte(err.Error()))
 	}
 	ms, zone := stamp(page.Time)
 	put := func(key []byte, v any) error {
@@ -155,11 +158,9 @@ func Project(kv KV, page journal.Page) error {
 		return kv.Put(key, b)
 	}
 	if p.Job != nil {
-		key := jobKey('J', page.Job)
-		if kv.Get(key) == nil { // the first name stands
-			if err := put(key, storedJob{p.Job.Name, ms, zone}); err != nil {
-				return err
-			}
+		ref := journal.Ref{Device: page.Device, Page: page.Seq}
+		if err := put(refKey(jobKey('J', page.Job), ref), storedJob{p.Job.Name, ms, zone}); err != nil {
+			return err
 		}
 	}
 	prefix := jobKey('R', page.Job)
@@ -212,10 +213,23 @@ func Project(kv KV, page journal.Page) error {
 	return nil
 }
 
-// Jobs lists the jobs in the order they were made.
+// Unreadable counts the pages that this version cannot read.
+func Unreadable(kv KV) (n int) {
+	for range kv.Scan([]byte{'X'}) {
+		n++
+	}
+	return n
+}
+
+// Jobs lists the jobs in the order they were made. Of several names for one job
+// the one in the eldest device's log stands, which does not depend on what
+// arrived first.
 func Jobs(kv KV) ([]Job, error) {
 	var jobs []Job
 	for k, v := range kv.Scan([]byte{'J'}) {
+		if n := len(jobs); n > 0 && bytes.Equal(jobs[n-1].ID[:], k[1:1+len(journal.ID{})]) {
+			continue
+		}
 		var s storedJob
 		if err := journal.Unmarshal(v, &s); err != nil {
 			return nil, fmt.Errorf("reading the list of jobs: %w", err)

@@ -260,7 +260,46 @@ func TestNewerPageIsKeptInPart(t *testing.T) {
 	if e := l.load().Entries; len(e) != 1 || !e[0].Newer {
 		t.Errorf("entries = %+v, want one marked newer", e)
 	}
-	if err := Project(l.kv, journal.Page{Device: l.device, Seq: 10, Job: l.job, Payload: []byte("junk")}); err == nil {
-		t.Error("a page of junk was taken")
+}
+
+// A page that cannot be read stops nobody's log: it is counted, and the others
+// stand.
+func TestUnreadablePage(t *testing.T) {
+	l := newLog(t, buckets{}, 1)
+	l.read(gap(survey.Top, 812))
+	before := Unreadable(l.kv)
+	if err := Project(l.kv, journal.Page{Device: l.device, Seq: 10, Job: l.job, Payload: []byte("junk")}); err != nil {
+		t.Fatal(err)
+	}
+	if got := Unreadable(l.kv); before != 0 || got != 1 {
+		t.Errorf("%d, then %d pages unreadable, want 0 and 1", before, got)
+	}
+	if e := l.load().Entries; len(e) != 1 {
+		t.Errorf("entries = %+v, want the one that can be read", e)
+	}
+}
+
+// Two devices that name one job leave one name, whichever page comes first.
+func TestTwoNamesOfOneJob(t *testing.T) {
+	page := func(device byte, name string) journal.Page {
+		b, err := survey.Payload{Job: &survey.JobRecord{Name: name}}.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return journal.Page{Device: journal.ID{device}, Seq: 1, Job: journal.ID{9}, Payload: b}
+	}
+	pages := []journal.Page{page(1, "Mill Lane"), page(2, "Mill Lane 3")}
+	for range 2 {
+		kv := buckets{}
+		for _, p := range pages {
+			if err := Project(kv, p); err != nil {
+				t.Fatal(err)
+			}
+		}
+		jobs, err := Jobs(kv)
+		if err != nil || len(jobs) != 1 || jobs[0].Name != "Mill Lane" {
+			t.Errorf("jobs %+v, %v, want the eldest device's name", jobs, err)
+		}
+		slices.Reverse(pages)
 	}
 }

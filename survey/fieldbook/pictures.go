@@ -76,3 +76,33 @@ func (b *Book) FindPicture(id string) (*Picture, error) {
 	}
 	return &b.pictures[i], nil
 }
+
+// JobPicture is a picture that some job names.
+type JobPicture struct {
+	Job  journal.ID
+	Sum  [32]byte
+	Size int64
+}
+
+// AllPictures lists the pictures of all jobs, each of them once a job. Struck
+// ones are among them: they stay legible.
+func AllPictures(kv KV) (all []JobPicture, err error) {
+	seen := map[JobPicture]bool{}
+	const head = 1 + len(journal.ID{})
+	for k, v := range kv.Scan([]byte{'P'}) {
+		if len(k) != head+refLen {
+			continue
+		}
+		var s storedPicture
+		if err := journal.Unmarshal(v, &s); err != nil {
+			return nil, fmt.Errorf("listing the pictures: %w", err)
+		}
+		p := s.Picture.Picture()
+		one := JobPicture{Job: journal.ID(k[1:head]), Sum: p.Sum, Size: p.Size}
+		if !seen[one] {
+			seen[one] = true
+			all = append(all, one)
+		}
+	}
+	return all, nil
+}

@@ -458,5 +458,8 @@ func count(n int, what string) string {
 	if n == 1 {
 		return "1 " + what
 	}
+	if stem, ok := strings.CutSuffix(what, "ry"); ok { // an entry
+		return fmt.Sprintf("%d %sries", n, stem)
+	}
 	return fmt.Sprintf("%d %ss", n, what)
 }
