@@ -8,9 +8,11 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -57,7 +59,9 @@ func pinchrod() int {
 		}
 		e.Rand = rand.NewChaCha8(sha256.Sum256([]byte(seed)))
 	}
-	return e.Run(context.Background(), os.Args[1:])
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt) // as the program's own main
+	defer stop()
+	return e.Run(ctx, os.Args[1:])
 }
 
 func TestScript(t *testing.T) {
@@ -69,6 +73,8 @@ func TestScript(t *testing.T) {
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("HOME", e.WorkDir)
 			e.Setenv("PINCHROD_BOOK", e.WorkDir+"/field.book")
+			e.Setenv("PINCHROD_HUB", e.WorkDir+"/hub.book")
+			e.Values[lineKey{}] = &sync.Map{}
 			e.Setenv("AT", "2026-11-25T14:30:00Z")
 			e.Setenv("SEED", "script")
 			sheets, err := filepath.Abs("../../testdata/sheets")
@@ -83,6 +89,7 @@ func TestScript(t *testing.T) {
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"exits": exits, "hold": hold, "flip": flip, "cut": cut, "blank": blank, "rows": rows, "carry": carry,
+			"await": await, "invited": invited, "line": line, "heads": heads, "hubaddress": hubaddress, "paint": paint,
 		},
 	})
 }

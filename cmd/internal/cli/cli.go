@@ -7,6 +7,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -37,6 +38,7 @@ const (
 	exitFlagged     = 3
 	exitInUse       = 4
 	exitDamaged     = 5
+	exitRefused     = 6
 	exitInterrupted = 130
 )
 
@@ -109,6 +111,10 @@ func (e *Env) exit(ctx context.Context, err error) int {
 		errors.Is(err, fieldbook.ErrNoJob), errors.Is(err, fieldbook.ErrNoReading), errors.Is(err, fieldbook.ErrTwo),
 		errors.Is(err, os.ErrNotExist):
 		return exitUsage
+	case refusedParcel(err):
+		return exitUsage
+	case refusedByHub(err):
+		return exitRefused
 	}
 	return exitFailed
 }
@@ -122,7 +128,7 @@ how sure that is, lays out the spindles, and says which pieces can be cut to
 one stop. It needs no network.
 
 Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
-4 the book is in use, 5 the book is damaged, 130 interrupted.`,
+4 the book is in use, 5 the book is damaged, 6 the hub refused, 130 interrupted.`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args:          cobra.NoArgs,
@@ -135,7 +141,8 @@ Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
 		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, c.CommandPath())
 	})
 	root.AddCommand(
-		newSurvey(e, b), newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newRecord(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b),
+		newSurvey(e, b), newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newRecord(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b), newPicture(e, b),
+		newSync(e, b), newStatus(e, b), newJoin(e, b), newRenew(e, b), newParcel(e, b), newHub(e, b), newForget(e, b),
 		newVerify(e, b), newRecover(e, b), newDemo(e), newVersion(e),
 	)
 	for _, c := range root.Commands() {
@@ -161,8 +168,10 @@ func usage(f cobra.PositionalArgs) cobra.PositionalArgs {
 
 // bookFlag finds the store.
 type bookFlag struct {
-	env  *Env
-	path string
+	env      *Env
+	path     string
+	variable string // of the environment; PINCHROD_BOOK when empty
+	base     string // the file's name; field.book when empty
 }
 
 // file is the path of the store: the flag, else $PINCHROD_BOOK, else
@@ -171,14 +180,14 @@ func (b *bookFlag) file() (string, error) {
 	if b.path != "" {
 		return b.path, nil
 	}
-	if p := b.env.Getenv("PINCHROD_BOOK"); p != "" {
+	if p := b.env.Getenv(cmp.Or(b.variable, "PINCHROD_BOOK")); p != "" {
 		return p, nil
 	}
 	dir, err := dataFolder(b.env.Getenv)
 	if err != nil {
 		return "", err
 	}
-	return filepath.Join(dir, "pinchrod", "field.book"), nil
+	return filepath.Join(dir, "pinchrod", cmp.Or(b.base, "field.book")), nil
 }
 
 // dataFolder is where a program keeps a user's data: $XDG_DATA_HOME or
@@ -336,14 +345,16 @@ func loadFrom(s *store.Store, name string) (*fieldbook.Book, error) {
 	return book, err
 }
 
-// newID makes the ID of a job.
-func (e *Env) newID() (journal.ID, error) {
-	random := e.Rand
-	if random == nil {
-		random = rand.Reader
+// rand is the source of randomness.
+func (e *Env) rand() io.Reader {
+	if e.Rand == nil {
+		return rand.Reader
 	}
-	return journal.NewID(e.Now(), random)
+	return e.Rand
 }
+
+// newID makes the ID of a job.
+func (e *Env) newID() (journal.ID, error) { return journal.NewID(e.Now(), e.rand()) }
 
 // write appends one page to a job's log and gives its name. A clock that
 // stepped back is worth a word: nothing is ordered by it, but times on the page

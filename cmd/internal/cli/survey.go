@@ -63,6 +63,11 @@ func (o *surveyOptions) run(ctx context.Context) (err error) {
 	if err := v.resume(); err != nil {
 		return err
 	}
+	if v.quiet, err = o.book.quietly(); err != nil {
+		return err
+	}
+	defer v.quiet.close()
+	v.quiet.kick()
 	interrupts := make(chan os.Signal, 1)
 	signal.Notify(interrupts, os.Interrupt)
 	defer signal.Stop(interrupts)
@@ -87,7 +92,8 @@ func (o *surveyOptions) run(ctx context.Context) (err error) {
 // summary says what stands, and how to go on.
 func (o *surveyOptions) summary(v *visit) error {
 	o.env.say("%s in the book for job %q; leave --job says what is still open", report.Count(len(v.desk.book.Standing()), "reading"), v.desk.name)
-	return nil
+	v.quiet.close()
+	return o.env.sayStanding(o.book)
 }
 
 // asker chooses the face: lines unless both ends are a terminal.
@@ -110,6 +116,7 @@ type visit struct {
 	plan  []fieldbook.Choice // the plan of the stair as it stands in the book
 	echo  []string           // what was done last, for the next screen
 	tools map[survey.Sort]string
+	quiet *quiet // nil when there is no hub to tell
 }
 
 // resume rebuilds the walk from the book, in the order it was written.
@@ -187,6 +194,7 @@ func (v *visit) walk(ctx context.Context) error {
 		if err := v.carryOut(ctx, q, e); err != nil {
 			return err
 		}
+		v.quiet.kick()
 	}
 }
 

@@ -7,6 +7,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"pinchrod/store"
+	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report"
 )
 
 type verifyOptions struct {
@@ -53,8 +55,16 @@ func (o *verifyOptions) run() error {
 			fmt.Fprintf(o.env.Out, "    the clock stepped back before %d pages; their order is kept\n", l.ClockBack)
 		}
 	}
+	if viewErr := s.View(func(kv store.KV) error {
+		if n := fieldbook.Unreadable(kv); n > 0 {
+			fmt.Fprintf(o.env.Out, "%s in a form that this version cannot read: update pinchrod\n", report.Count(n, "page"))
+		}
+		return nil
+	}); viewErr != nil && err == nil {
+		err = viewErr
+	}
 	if r.Forks > 0 {
-		fmt.Fprintf(o.env.Out, "%d logs forked: two files wrote as one device; the evidence is kept\n", r.Forks)
+		fmt.Fprintf(o.env.Out, "%s forked: two files wrote as one device; the evidence is kept\n", report.Count(r.Forks, "log"))
 	}
 	if err != nil {
 		for _, p := range r.Problems {
