@@ -368,3 +368,53 @@ func TestIngestVerifiesFirst(t *testing.T) {
 		t.Errorf("%v, want ErrBroken", err)
 	}
 }
+
+// Many pages at once are not folded in as they come; the next look folds them
+// in, and shows what a projection made from the start shows.
+func TestProjectionCatchesUp(t *testing.T) {
+	dir := t.TempDir()
+	o := store.Options{Projector: storetest.Projection{V: 1}}
+	path := filepath.Join(dir, "hub.book")
+	s, err := store.Create(path, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := storetest.NewPeer(t, 1, 0)
+	p.WriteMany(t, 300, journal.ID{7}, "page")
+	if _, err := s.Ingest(p.ID, p.Records, p.Heads[len(p.Heads)-1]); err != nil {
+		t.Fatal(err)
+	}
+	// A few more, after those that wait, must wait too: they come in order.
+	p.WriteMany(t, 3, journal.ID{7}, "page")
+	if _, err := s.Ingest(p.ID, p.Records[300:], p.Heads[len(p.Heads)-1]); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	look := o
+	look.ReadOnly = true
+	if s, err = store.Open(path, look); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.View(func(store.KV) error { return nil }); !errors.Is(err, store.ErrStale) {
+		t.Errorf("a look at what is behind: %v, want ErrStale", err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if s, err = store.Open(path, o); err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	caught := storetest.Count(t, s)
+	if _, err := s.Verify(); err != nil { // compares with one made from the start
+		t.Error(err)
+	}
+	if err := s.Rebuild(); err != nil {
+		t.Fatal(err)
+	}
+	if made := storetest.Count(t, s); caught != 303 || made != 303 {
+		t.Errorf("%d pages after catching up, %d made anew, want 303", caught, made)
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"maps"
 	"slices"
 	"strings"
 
@@ -40,8 +41,9 @@ type Projector interface {
 }
 
 // View reads the projection, as of one moment. It never shows less than the
-// log has: where pages have been filled in or forgotten, which a projection
-// cannot follow, it is made again first. A store opened for looking only
+// log has: what was taken in many pages at a time is folded in first, and where
+// pages have been filled in or forgotten, which a projection cannot follow, it
+// is made again. A store opened for looking only
 // cannot, and says [ErrStale]; so does one without a projector, or with one of
 // another version than the projection's.
 func (s *Store) View(do func(KV) error) error {
@@ -74,20 +76,45 @@ func (s *Store) View(do func(KV) error) error {
 	}
 }
 
-// catchUp makes the projection again if it is behind.
-func (s *Store) catchUp() error {
+// remake makes the projection again if it is another projector's. What it is
+// only behind with waits for the next View.
+func (s *Store) remake() error {
 	if s.o.Projector == nil {
 		return nil
 	}
 	return s.update(func(l *ledger) error {
-		fresh, err := l.projectionFresh(s.o.Projector)
-		if err == nil && fresh {
+		ours, err := l.projectionOf(s.o.Projector)
+		if err == nil && ours {
 			err = errUnchanged
 		}
 		if err != nil {
 			return err
 		}
 		return l.rebuild(s.o.Projector)
+	})
+}
+
+// catchUp folds in what the projection is behind with, or makes it again.
+func (s *Store) catchUp() error {
+	if s.o.Projector == nil {
+		return nil
+	}
+	return s.update(func(l *ledger) error {
+		ours, err := l.projectionOf(s.o.Projector)
+		if err != nil {
+			return err
+		}
+		if !ours {
+			return l.rebuild(s.o.Projector)
+		}
+		behind, err := l.behind()
+		if err == nil && len(behind) == 0 {
+			err = errUnchanged
+		}
+		if err != nil {
+			return err
+		}
+		return l.follow(s.o.Projector, behind)
 	})
 }
 
@@ -99,6 +126,17 @@ func (s *Store) Rebuild() error {
 
 // projectionFresh reports whether the projection is p's, and up to date.
 func (l *ledger) projectionFresh(p Projector) (bool, error) {
+	ours, err := l.projectionOf(p)
+	if err != nil || !ours {
+		return false, err
+	}
+	behind, err := l.behind()
+	return len(behind) == 0, err
+}
+
+// projectionOf reports whether the projection is p's, up to the marks of those
+// devices that it is behind with.
+func (l *ledger) projectionOf(p Projector) (bool, error) {
 	v, err := l.setting(metaProjector)
 	if err != nil || p == nil {
 		return false, err
@@ -115,14 +153,27 @@ func (l *ledger) markProjection(p Projector) error {
 	return l.putSetting(metaProjector, binary.BigEndian.AppendUint32(nil, p.Version()))
 }
 
-// project folds new pages in. Without a projector the projection falls behind
-// the log, and is marked so. One that is marked already stays behind.
+// projectAtOnce is how many pages are folded in as they are taken in. More is a
+// first sync or a large parcel: folding them in would double the time that it
+// takes, perhaps at a hub where nobody looks, so it is left to the next View.
+const projectAtOnce = 128
+
+// project folds new pages of a device in. Without a projector the projection
+// falls behind the log, and is marked so. What is marked already stays behind.
 func (l *ledger) project(p Projector, pages []journal.Page) error {
 	if p == nil {
 		return l.markProjection(nil)
 	}
-	if fresh, err := l.projectionFresh(p); err != nil || !fresh {
+	ours, err := l.projectionOf(p)
+	if err != nil || !ours || len(pages) == 0 {
 		return err
+	}
+	mark := behindKey(pages[0].Device)
+	if l.meta.Get(mark) != nil {
+		return nil
+	}
+	if len(pages) > projectAtOnce {
+		return l.putSetting(mark, binary.BigEndian.AppendUint64(nil, pages[0].Seq))
 	}
 	return calling(func() error {
 		for _, page := range pages {
@@ -134,7 +185,74 @@ func (l *ledger) project(p Projector, pages []journal.Page) error {
 	})
 }
 
+// metaBehind and a device's id name the setting that holds the first of the
+// device's pages that the projection does not have.
+var metaBehind = []byte("behind ")
+
+func behindKey(device journal.ID) []byte { return append(bytes.Clone(metaBehind), device[:]...) }
+
+// behind returns the devices that the projection is behind with, and from which
+// page on.
+func (l *ledger) behind() (map[journal.ID]uint64, error) {
+	var out map[journal.ID]uint64
+	c := l.meta.Cursor()
+	for k, _ := c.Seek(metaBehind); bytes.HasPrefix(k, metaBehind); k, _ = c.Next() {
+		v, err := l.setting(k)
+		if err != nil {
+			return nil, err
+		}
+		if len(k) != len(metaBehind)+len(journal.ID{}) || len(v) != 8 {
+			return nil, fmt.Errorf("%w: how far the projection is", ErrDamaged)
+		}
+		if out == nil {
+			out = map[journal.ID]uint64{}
+		}
+		out[journal.ID(k[len(metaBehind):])] = binary.BigEndian.Uint64(v)
+	}
+	return out, nil
+}
+
+// follow folds in what the projection is behind with.
+func (l *ledger) follow(p Projector, behind map[journal.ID]uint64) error {
+	for _, device := range slices.SortedFunc(maps.Keys(behind), journal.ID.Compare) {
+		c := l.page.Cursor()
+		for k, v := c.Seek(key(device, behind[device])); bytes.HasPrefix(k, device[:]); k, v = c.Next() {
+			e, err := readEntry(k, v)
+			if err != nil {
+				return err
+			}
+			if e.gapTo > 0 || e.Page == nil {
+				continue
+			}
+			page, err := e.Decode()
+			if errors.Is(err, journal.ErrNewer) {
+				continue
+			}
+			if err != nil {
+				return damaged(err)
+			}
+			page.Payload = bytes.Clone(page.Payload)
+			if err := calling(func() error { return p.Project(bucketKV{l.projection}, page) }); err != nil {
+				return fmt.Errorf("projecting page %d of %s: %w", page.Seq, page.Device, err)
+			}
+		}
+		if err := l.meta.Delete(behindKey(device)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (l *ledger) rebuild(p Projector) (err error) {
+	behind, err := l.behind()
+	if err != nil {
+		return err
+	}
+	for device := range behind {
+		if err := l.meta.Delete(behindKey(device)); err != nil {
+			return err
+		}
+	}
 	if l.projection, err = l.emptied(bucketProjection); err != nil {
 		return err
 	}

@@ -299,7 +299,7 @@ func (s *Store) open() error {
 			return fmt.Errorf("finishing to forget a job: %w", err)
 		}
 	}
-	return s.catchUp()
+	return s.remake()
 }
 
 // openFile opens the file for bbolt, which would make one that is missing and

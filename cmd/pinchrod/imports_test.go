@@ -22,6 +22,7 @@ var rooms = []struct {
 	{"pinchrod/calc/fit", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/calc/rules", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/calc/flight", []string{"pinchrod/calc/unit"}},
+	{"pinchrod/calc/stock", nil},
 	{"pinchrod/calc/timber", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/store/journal", nil},
 	{"pinchrod/store", []string{"pinchrod/store/journal"}},

@@ -146,6 +146,15 @@ func (o *joinOptions) run(ctx context.Context) error {
 	if err := j.save(s); err != nil {
 		return err
 	}
+	held, err := s.Jobs()
+	if err != nil {
+		return err
+	}
+	if len(held) > 0 { // a new hub has none of the pictures
+		if err := s.SetMargin(map[string][]byte{marginPictures: {1}}); err != nil {
+			return err
+		}
+	}
 	fmt.Fprintf(o.env.Out, "joined hub %s at %s as a %s's device, on %d of its jobs\n", got.Hub.Device.Tag(), i.Addresses[0], got.Role, len(got.Jobs))
 	o.env.say("run sync to send what is recorded here and to fetch the rest")
 	return nil

@@ -213,6 +213,10 @@ func (o *parcelReadOptions) run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("%w%s", err, parcelStep(err))
 	}
+	// What it names travels by the hub.
+	if err := s.SetMargin(map[string][]byte{marginPictures: {1}}); err != nil {
+		return err
+	}
 	fmt.Fprintf(o.env.Out, "from %s: %d taken in, %d here already\n", out.Writer.Device.Tag(), out.Added+out.Filled, out.Known)
 	if out.Answer != nil {
 		return o.env.sayConfirmed(s)

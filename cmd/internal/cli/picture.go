@@ -154,6 +154,9 @@ func (o *pictureAddOptions) add(d *desk, folder *picture.Folder, name string, p 
 	if err != nil {
 		return err
 	}
+	if err := o.book.picturesDue(); err != nil {
+		return err
+	}
 	fmt.Fprintf(o.env.Out, "ok %s picture of %s, %d x %d, %s%s\n", ref.Short(), p.Title(), facts.Width, facts.Height, kilobytes(size), told)
 	return nil
 }
@@ -270,6 +273,15 @@ func (o *pictureSaveOptions) run() (err error) {
 	}
 	_, err = f.Write(b)
 	return errors.Join(err, f.Close())
+}
+
+// picturesDue notes that the next sync has to see to the pictures.
+func (b *bookFlag) picturesDue() error {
+	s, err := b.open(false)
+	if err != nil {
+		return err
+	}
+	return errors.Join(s.SetMargin(map[string][]byte{marginPictures: {1}}), s.Close())
 }
 
 // pictures opens the folder beside the book.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	mrand "math/rand/v2"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -119,6 +120,7 @@ type meeting struct {
 	receipt                        exchange.Receipt
 	entries, returned, forgot      int
 	picturesSent, picturesReceived int
+	named                          bool // a page that came may name a picture
 	forked                         []error
 }
 
@@ -196,7 +198,8 @@ func (m *meeting) Close() error {
 func (m *meeting) run(ctx context.Context) error {
 	out, err := exchange.Run(ctx, m.book, m.client.Peer(), exchange.Progress{
 		Sent: m.sent,
-		Received: func(_ exchange.Batch, t journal.Taken) {
+		Received: func(b exchange.Batch, t journal.Taken) {
+			m.named = m.named || namesPicture(b)
 			if m.received != nil {
 				m.received(t)
 			}
@@ -213,6 +216,17 @@ func (m *meeting) run(ctx context.Context) error {
 	return m.exchangePictures(ctx)
 }
 
+// marginPictures is there while pictures may be due to be sent or fetched. So a
+// sync without any need not look into the pages, which a first one of many
+// would pay for dearly.
+const marginPictures = "pictures-due"
+
+// namesPicture tells whether a page of a batch may name a picture: its media
+// type is in it.
+func namesPicture(b exchange.Batch) bool {
+	return slices.ContainsFunc(b.Records, func(r journal.Record) bool { return bytes.Contains(r.Page, []byte("image/")) })
+}
+
 // pictureKey notes in the margin that a picture is known to be at the hub.
 func pictureKey(hub journal.ID, sum [32]byte) string {
 	return fmt.Sprintf("hub/%s/picture/%x", hub, sum)
@@ -222,9 +236,18 @@ func pictureKey(hub journal.ID, sum [32]byte) string {
 // are not here. A picture that is in neither place is on a device that has not
 // met the hub.
 func (m *meeting) exchangePictures(ctx context.Context) error {
+	if m.named {
+		if err := m.book.SetMargin(map[string][]byte{marginPictures: {1}}); err != nil {
+			return err
+		}
+	}
+	due, err := m.book.Margin(marginPictures)
+	if err != nil || due[marginPictures] == nil {
+		return err
+	}
 	var all []fieldbook.JobPicture
 	var there map[string][]byte
-	err := m.book.do(func(s *store.Store) (err error) {
+	err = m.book.do(func(s *store.Store) (err error) {
 		if err = s.View(func(kv store.KV) error { all, err = fieldbook.AllPictures(kv); return err }); err != nil {
 			return err
 		}
@@ -249,7 +272,7 @@ func (m *meeting) exchangePictures(ctx context.Context) error {
 		ask = append(ask, p.Sum)
 	}
 	if len(ask) == 0 {
-		return nil
+		return m.book.SetMargin(map[string][]byte{marginPictures: nil})
 	}
 	atHub, err := m.client.Pictures(ctx, ask)
 	if err != nil {
