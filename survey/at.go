@@ -25,11 +25,14 @@ const (
 	Falling       // the other diagonal
 	Distance      // N micrometres from the lower post
 	Step          // step number N, from the bottom
+	OnBase        // on the base rail
+	OnRail        // on the handrail
 )
 
 var markNames = map[Mark]string{
 	Bottom: "bottom", Middle: "middle", Top: "top", Lower: "lower", Upper: "upper",
 	Left: "left", Right: "right", Rising: "rising", Falling: "falling",
+	OnBase: "base", OnRail: "rail",
 }
 
 // At is where on its flight or bay a reading was taken.
@@ -60,6 +63,7 @@ type atRule struct {
 	marks    []Mark
 	distance bool // mm from the lower post as well
 	step     bool // a step number
+	empty    Mark // what an empty cell stands for, where it does
 }
 
 func (r atRule) want() string {
@@ -76,6 +80,9 @@ func (r atRule) want() string {
 	if len(w) == 0 {
 		return "leave it empty"
 	}
+	if r.empty != Nowhere {
+		w = append(w, "or leave it empty for "+markNames[r.empty])
+	}
 	return "write " + strings.Join(w, ", ")
 }
 
@@ -91,6 +98,8 @@ func (r atRule) parse(s string) (At, error) {
 		}
 	}
 	switch {
+	case s == "" && r.empty != Nowhere:
+		return At{Mark: r.empty}, nil
 	case s == "" && len(r.marks) == 0 && !r.step:
 		return At{}, nil
 	case s != "" && r.step:

@@ -37,6 +37,7 @@ const (
 	FrameDiagonal What = "frame-diagonal"
 	GuardHeight   What = "guard-height"
 	UnderGap      What = "under-gap"
+	Access        What = "access"
 	SpacerWalk    What = "walk"
 	Fit           What = "fit"
 	SpindleSize   What = "spindle-section"
@@ -67,6 +68,7 @@ var (
 	ofSide    = atRule{marks: []Mark{Left, Right}}
 	ofCorners = atRule{marks: []Mark{Rising, Falling}}
 	midBow    = atRule{marks: []Mark{Middle}, distance: true}
+	ofRail    = atRule{marks: []Mark{OnBase, OnRail}, empty: OnBase}
 )
 
 // Kinds lists every kind of reading, in the order a person takes them.
@@ -99,6 +101,7 @@ var Kinds = []Kind{
 	{FrameDiagonal, true, false, Length, "diagonal of the bay's frame", 50, 15000, "tape", 0.8, ofCorners},
 	{GuardHeight, true, false, Length, "pitch line or floor to the top of the handrail", 200, 2500, "tape", 1.0, stations},
 	{UnderGap, true, false, Length, "largest ball that passes under the base rail", 0, 400, "rule", 1.0, ofStep},
+	{Access, true, false, Length, "lower post's face to a bolt or screw that has to stay within reach, level", 0, 12000, "tape", 1.0, ofRail},
 	{SpacerWalk, true, false, Walk, "spacers walked between the spindles, and how they end", -500, 500, "rule", 0.5, atRule{}},
 	{Fit, true, false, Length, "length of a trial piece that fits", 50, 2500, "trial", 0, stations},
 	{SpindleSize, true, false, Section, "section of the spindles", 5, 200, "rule", 0, atRule{}},

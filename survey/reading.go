@@ -75,7 +75,7 @@ func (r *Reading) Title() string {
 		s += ", step " + r.At.String()
 	case Distance:
 		s += " at " + unit.Length(r.At.N).String()
-	case Left, Right, Rising, Falling:
+	case Left, Right, Rising, Falling, OnBase, OnRail:
 		s += ", " + r.At.String()
 	default:
 		s += " at " + r.At.String()

@@ -133,6 +133,9 @@ func TestParseAt(t *testing.T) {
 		{LeanAlong, "upper", At{Mark: Upper}, true},
 		{FrameDiagonal, "rising", At{Mark: Rising}, true},
 		{BowBase, "top", At{}, false}, // no bow at the posts
+		{Access, "", At{Mark: OnBase}, true},
+		{Access, "rail", At{Mark: OnRail}, true},
+		{Access, "450", At{}, false}, // the distance is the value
 	} {
 		k, err := KindOf(string(tt.what))
 		if err != nil {

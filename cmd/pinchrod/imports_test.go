@@ -37,6 +37,7 @@ var rooms = []struct {
 	{"pinchrod/survey/report", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/calc/..."}},
 	{"pinchrod/survey/photo", nil},
 	{"pinchrod/survey/report/scene", nil},
+	{"pinchrod/survey/report/cutting", []string{"pinchrod/survey", "pinchrod/survey/asfound", "pinchrod/survey/report", "pinchrod/survey/report/scene", "pinchrod/calc/..."}},
 	{"pinchrod/survey/report/drawing", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/survey/report/scene", "pinchrod/calc/..."}},
 	{"pinchrod/store/picture", []string{"pinchrod/store/journal"}},
 	{"pinchrod/sync/exchange", []string{"pinchrod/store/journal"}},

@@ -127,6 +127,12 @@ func (w *worker) readings(what survey.What) []Quantity {
 func (w *worker) sections() {
 	for _, e := range w.here {
 		r := &e.Reading
+		switch r.What {
+		case survey.SpindleSize, survey.FilletSize, survey.PostSection, survey.Moisture, survey.Access:
+			if r.Check() == nil {
+				w.bay.Taken = append(w.bay.Taken, e)
+			}
+		}
 		if r.Value.Measure != survey.Section || r.Check() != nil {
 			continue
 		}

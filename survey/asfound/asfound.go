@@ -93,6 +93,7 @@ type Bay struct {
 	RailFillets *Verdict // nil when there are no pieces to judge
 	NoPieces string // why there are none, where there is a layout
 	Spacers  []Spacer
+	Taken    []fieldbook.Entry // readings that count as they stand: sections, moisture, access
 	Missing  []fieldbook.Want
 	Notes    []string // what was taken for granted
 }

@@ -26,13 +26,23 @@ type Layout struct {
 	Widest Quantity // widest opening anywhere, mm; in service where the timber's movement is reckoned with
 	Bevel  Quantity // mean pitch of the two rails, degrees
 	Width  float64  // of the spindles at the rails, mm
+	Walk   *Walk    // what a spacer walk should show; nil where the pitch is not known
 
 	Spindles, BaseFillets, RailFillets []pieces.Piece
+}
+
+// Walk is a spacer walk as it should go: Count spacers of one length up the base
+// rail, with all the spindles between them.
+type Walk struct {
+	Count  int
+	Spacer float64  // mm, to a tenth
+	Short  Quantity // what it should lack at its end, mm; u with that of the walk itself
 }
 
 // Verdict says how one kind of piece is cut and why.
 type Verdict struct {
 	fit.Verdict
+	Needed  fit.Needed // what it was decided on
 	Why     string
 	Measure []Advice // for measure-more: each reading by itself, best first
 	Plan    []Advice // for measure-more: readings to take one after the other
@@ -176,6 +186,49 @@ func (w *worker) cut() {
 		}
 		*kind.verdict = v
 	}
+	l.Walk = w.walk(l)
+}
+
+// walk foresees the spacer walk up the base rail, with m spacers of length s, as
+// long as the base fillets between spindles are on average, and the spindles
+// held to their lean:
+//
+//	short = Σ fillets − m·s
+//
+// as the fillets are what the spindles leave of the rail. Its u² is that of the
+// sum of the fillets, of the walk's end, of the spacer's length m times, and of
+// the spindles' width once for each, along the pitch.
+func (w *worker) walk(l *Layout) *Walk {
+	v := w.bay.BaseFillets
+	m := len(l.BaseFillets)
+	if v == nil || m < 2 {
+		return nil
+	}
+	mean := func(all []pieces.Piece) float64 {
+		sum := 0.0
+		for _, p := range all {
+			sum += p.Length
+		}
+		return sum / float64(len(all))
+	}
+	inner := l.BaseFillets
+	if m > 2 {
+		inner = inner[1 : m-1]
+	}
+	spacer := unit.FromMM(mean(inner)).Round(unit.Millimetre / 10)
+	r := survey.Reading{What: survey.SpacerWalk, Value: survey.Quantity{Measure: survey.Walk, N: [3]int64{int64(m), int64(spacer)}}}
+	thought := *w // its reader's memory is its own: this walk is not taken
+	thought.read = newReader(w.set.Kit, nil)
+	o, ok, err := thought.observe(entryOf(r))
+	if !ok || err != nil {
+		return nil
+	}
+	width := float64(l.Count) * w.widthU / math.Cos(w.bay.Adjusted.BaseAngle.Value*degree)
+	u := math.Hypot(o.u, width)
+	return &Walk{
+		Count: m, Spacer: spacer.MM(),
+		Short: Quantity{float64(m) * (mean(l.BaseFillets) - spacer.MM()), math.Hypot(u, math.Sqrt(mat.Sum(v.Needed.Cov))), true},
+	}
 }
 
 // steps of the central differences by unknown: mm for lengths, tan for slopes.
@@ -256,7 +309,7 @@ func (w *worker) verdict(kind string, need fit.Needed, jac *mat.Dense) (*Verdict
 	if err != nil {
 		return nil, fmt.Errorf("judging the %ss: %w", kind, err)
 	}
-	out := &Verdict{Verdict: v}
+	out := &Verdict{Verdict: v, Needed: need}
 	if v.Cut == fit.MeasureMore {
 		if err := w.advise(out, need, jac, w.cov()); err != nil {
 			return nil, fmt.Errorf("judging the %ss: %w", kind, err)

@@ -24,6 +24,7 @@ type Settings struct {
 	Opening float64       // largest ball that may not pass, mm; 0, the default, leaves it to the profile
 	Joint   float64       // widest joint that still looks closed, mm; default 0.5
 	House   fit.House     // cutting and fitting
+	Fillets FilletEnds    // how the fillets' ends are cut; default both to the bevel
 
 	// Movement of the timber is reckoned with when its moisture was read and
 	// these two are set; off by default.
@@ -39,11 +40,22 @@ type Settings struct {
 	notes []string // what could not be applied
 }
 
+// FilletEnds says how the ends of the fillets are cut.
+type FilletEnds string
+
+// The ways to cut a fillet's ends. An end left square stands open by the
+// fillet's thickness times the tan of its bevel.
+const (
+	BothBevelled FilletEnds = "both"
+	OneBevelled  FilletEnds = "one" // the end whose gap would be seen
+	SquareEnded  FilletEnds = "square"
+)
+
 // Defaults are the settings used until told otherwise.
 func Defaults() Settings {
 	return Settings{
 		Kit: survey.HouseKit, Profile: rules.None(), Stair: rules.Private, Target: layout.DefaultTarget, Joint: 0.5,
-		House: fit.DefaultHouse(), Accuracy: fit.Options{Seed: 1},
+		House: fit.DefaultHouse(), Fillets: BothBevelled, Accuracy: fit.Options{Seed: 1},
 	}
 }
 
@@ -126,6 +138,14 @@ var options = []option{
 		}
 		s.Inches = value == "in"
 		return nil
+	}},
+	{"fillet-ends", "how fillets are cut off: both ends to the bevel, one, or square", func(s *Settings, value string) error {
+		switch e := FilletEnds(value); e {
+		case BothBevelled, OneBevelled, SquareEnded:
+			s.Fillets = e
+			return nil
+		}
+		return fmt.Errorf("%w: fillet-ends %q: give both, one or square", ErrSetting, value)
 	}},
 	number("all-fit", "probability asked for that all pieces fit", 0.51, 0.9999, func(s *Settings) *float64 { return &s.House.Risk }),
 }

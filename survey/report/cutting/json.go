@@ -1,0 +1,226 @@
+package cutting
+
+import (
+	"encoding/json"
+	"io"
+	"math"
+
+	"pinchrod/calc/pieces"
+)
+
+// The machine-readable sheet. Names are a contract: extend, never rename.
+// Lengths in mm, angles in degrees, u one standard uncertainty; what is not known
+// is null.
+type (
+	jsonSheet struct {
+		Job         string        `json:"job"`
+		Tag         string        `json:"tag"`
+		Bay         string        `json:"bay"`
+		Code        string        `json:"code"`
+		Entry       string        `json:"entry"`
+		Date        string        `json:"date"`
+		Final       bool          `json:"final"`   // every piece can be cut
+		Missing     *string       `json:"missing"` // why some pieces, or all, are not on it
+		Rules       string        `json:"rules"`
+		Caution     string        `json:"caution"`
+		Used        []jsonReading `json:"used"`
+		SetAside    []jsonReading `json:"set_aside"`
+		SettleFirst []string      `json:"settle_first"`
+		OutOfTrue   []string      `json:"out_of_true"`
+		Unsure      []string      `json:"unsure"`
+		Notes       []string      `json:"notes"`
+		Spindles    *jsonSet      `json:"spindles"`
+		BaseFillets *jsonSet      `json:"base_fillets"`
+		RailFillets *jsonSet      `json:"rail_fillets"`
+		Walk        *jsonWalk     `json:"walk"`
+		Access      []jsonHole    `json:"access"`
+		Labels      []jsonLabel   `json:"labels"`
+		Card        []jsonPart    `json:"card"`
+	}
+	jsonReading struct {
+		ID    string  `json:"id"`
+		What  string  `json:"what"`
+		Title string  `json:"title"`
+		Value string  `json:"value"`
+		Why   *string `json:"why,omitempty"`
+	}
+	jsonSet struct {
+		Cut      string        `json:"cut"`
+		Why      string        `json:"why"`
+		Final    bool          `json:"final"`
+		Section  *string       `json:"section"`
+		Count    int           `json:"count"`
+		Spares   int           `json:"spares"`
+		Step     *number       `json:"step"`
+		PAllFit  *number       `json:"p_all_fit"`
+		PExact   *number       `json:"p_unrounded"`
+		Settings []jsonSetting `json:"settings"`
+		Pieces   []jsonPiece   `json:"pieces"`
+		Measure  []jsonMeasure `json:"measure"`
+		Notes    []string      `json:"notes"`
+	}
+	jsonSetting struct {
+		Setting       string  `json:"setting"`
+		Stop          number  `json:"stop"`
+		StopSide      string  `json:"stop_side"`
+		Blank         number  `json:"blank"`
+		LongEdge      number  `json:"long_edge"`
+		ShortEdge     number  `json:"short_edge"`
+		BevelLow      number  `json:"bevel_low"`
+		BevelHigh     number  `json:"bevel_high"`
+		LongPointLow  *string `json:"long_point_low"`
+		LongPointHigh *string `json:"long_point_high"`
+		Hand          string  `json:"hand"`
+		CutToFit      bool    `json:"cut_to_fit"`
+		Pieces        []int   `json:"pieces"`
+		Spares        int     `json:"spares"`
+	}
+	jsonPiece struct {
+		Piece     string  `json:"piece"`
+		Number    int     `json:"number"`
+		Setting   *string `json:"setting"`
+		Needed    *number `json:"needed"`
+		U         *number `json:"u"`
+		BevelLow  *number `json:"bevel_low"` // its own, not the saw's
+		BevelHigh *number `json:"bevel_high"`
+		CutToFit  bool    `json:"cut_to_fit"`
+		Access    bool    `json:"access"`
+	}
+	jsonMeasure struct {
+		Reading string `json:"reading"`
+		PAfter  number `json:"p_after"`
+	}
+	jsonWalk struct {
+		Count  int    `json:"count"`
+		Spacer number `json:"spacer"`
+		Short  number `json:"short"` // + short of the upper post, − over
+		U      number `json:"u"`
+	}
+	jsonHole struct {
+		Rail    string  `json:"rail"`
+		At      number  `json:"at"`
+		Piece   *string `json:"piece"`
+		Spindle *string `json:"spindle"` // that hides it
+	}
+	jsonLabel struct {
+		Piece   string `json:"piece"`
+		Setting string `json:"setting"`
+		Note    string `json:"note"`
+		Text    string `json:"text"` // of its QR code
+	}
+	jsonPart struct {
+		Title string   `json:"title"`
+		Steps []string `json:"steps"`
+	}
+)
+
+// number is a float64 written to a ten-thousandth: what a sheet prints is
+// coarser.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	v := math.Round(float64(n)*1e4) / 1e4
+	if v == 0 {
+		v = 0 // no minus before nought
+	}
+	return json.Marshal(v)
+}
+
+func of(v float64) *number { n := number(v); return &n }
+
+func maybe(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
+// orNone is a list that is never null.
+func orNone[T any](v []T) []T {
+	if v == nil {
+		return []T{}
+	}
+	return v
+}
+
+// JSON writes the sheet for scripts.
+func (s *Sheet) JSON(w io.Writer) error {
+	out := jsonSheet{
+		Job: s.Job, Tag: s.Tag, Bay: string(s.Bay), Code: s.Code, Entry: s.Entry, Date: s.Date.Format("2006-01-02"),
+		Final: s.Final(), Missing: maybe(s.Missing), Rules: s.Rules, Caution: s.Caution,
+		Used: readingsJSON(s.Used), SetAside: readingsJSON(s.SetAside),
+		SettleFirst: orNone(s.Hold), OutOfTrue: orNone(s.Settle), Unsure: orNone(s.Unsure), Notes: orNone(s.Notes),
+		Spindles: s.setJSON(pieces.Spindle), BaseFillets: s.setJSON(pieces.BaseFillet), RailFillets: s.setJSON(pieces.RailFillet),
+		Access: []jsonHole{}, Labels: []jsonLabel{}, Card: []jsonPart{},
+	}
+	if k := s.Walk; k != nil {
+		out.Walk = &jsonWalk{k.Count, number(k.Spacer), number(k.Short.Value), number(k.Short.U)}
+	}
+	for _, h := range s.Holes {
+		j := jsonHole{Rail: "base", At: number(h.At), Piece: maybe(h.Piece)}
+		if h.Rail {
+			j.Rail = "rail"
+		}
+		if h.Under > 0 {
+			j.Spindle = maybe(id(pieces.Spindle, h.Under))
+		}
+		out.Access = append(out.Access, j)
+	}
+	for _, l := range s.Labels() {
+		out.Labels = append(out.Labels, jsonLabel{l.Piece, l.Setting, l.Note, l.Text()})
+	}
+	for _, p := range s.Card() {
+		out.Card = append(out.Card, jsonPart(p))
+	}
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	return e.Encode(out)
+}
+
+func readingsJSON(in []Reading) []jsonReading {
+	out := []jsonReading{}
+	for _, r := range in {
+		out = append(out, jsonReading{r.Ref, string(r.What), r.Title, r.Value, maybe(r.Why)})
+	}
+	return out
+}
+
+func (s *Sheet) setJSON(k pieces.Kind) *jsonSet {
+	t := s.Set(k)
+	if t == nil {
+		return nil
+	}
+	out := &jsonSet{
+		Cut: string(t.Cut), Why: t.Why, Final: t.Final(), Section: maybe(t.Section), Count: len(t.Pieces), Spares: t.Spares,
+		Settings: []jsonSetting{}, Pieces: []jsonPiece{}, Measure: []jsonMeasure{}, Notes: orNone(t.Notes),
+	}
+	if t.Final() {
+		out.Step, out.PAllFit, out.PExact = of(t.Step), of(t.P), of(t.PExact)
+	}
+	long := func(c Cut) *string {
+		if c.Long == pieces.Neither {
+			return nil
+		}
+		return maybe(c.Long.String())
+	}
+	for _, g := range t.Settings {
+		out.Settings = append(out.Settings, jsonSetting{
+			Setting: g.Name, Stop: number(g.Stop), StopSide: g.Side.String(), Blank: number(g.Blank),
+			LongEdge: number(g.Long()), ShortEdge: number(g.Short()), BevelLow: number(g.Low.Dial), BevelHigh: number(g.High.Dial),
+			LongPointLow: long(g.Low), LongPointHigh: long(g.High), Hand: g.Hand, CutToFit: g.ToFit, Pieces: g.Pieces, Spares: g.Spares,
+		})
+	}
+	for _, p := range t.Pieces {
+		j := jsonPiece{Piece: p.ID, Number: p.Number, CutToFit: p.ToFit, Access: p.Access}
+		if p.Setting >= 0 {
+			j.Setting = maybe(t.Settings[p.Setting].Name)
+			j.Needed, j.U, j.BevelLow, j.BevelHigh = of(p.Needed), of(p.U), of(p.Bevels[0]), of(p.Bevels[1])
+		}
+		out.Pieces = append(out.Pieces, j)
+	}
+	for _, m := range t.Measure {
+		out.Measure = append(out.Measure, jsonMeasure{m.Title, number(m.PAfter)})
+	}
+	return out
+}

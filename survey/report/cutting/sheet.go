@@ -1,0 +1,276 @@
+package cutting
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/pieces"
+	"pinchrod/calc/rules"
+	"pinchrod/calc/unit"
+	"pinchrod/survey"
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/report"
+)
+
+// Options are what a sheet says beside the findings of its bay.
+type Options struct {
+	Job      string           // name of the job
+	JobID    string           // its ID, which the labels' tag is made of
+	Settings asfound.Settings // those the findings were made with
+	Rules    string           // which rules hold: Findings.Rules
+	Entry    string           // newest entry of the book that the findings know, such as NK-142
+	Date     time.Time        // of the sheet
+}
+
+// Sheet is what a workshop cuts one bay from.
+type Sheet struct {
+	Job, Tag string
+	Bay      survey.Place
+	Code     string // by which a later book tells whether the sheet still holds
+	Entry    string
+	Date     time.Time
+	Rules    string
+	Caution  string
+	Used     []Reading
+	SetAside []Reading
+	Hold     []string // what has to be settled before anything is cut: a height or an opening that no rule allows
+	Settle   []string // what else is out of true, to be settled or lived with
+	Unsure   []string // names of what cannot be told yet
+	Notes    []string // what was taken for granted
+	Missing  string   // why some kinds of piece, or all, are not on the sheet
+	Sets     []Set    // spindles, base fillets, rail fillets, those that there are
+	Walk     *asfound.Walk
+	Holes    []Hole
+
+	found  *asfound.Bay
+	house  fit.House
+	turned bool // the spindles have a turned profile
+}
+
+// Reading is a reading that the sheet rests on, or that was set aside.
+type Reading struct {
+	Ref   string // full
+	Short string // as a person says it, such as NK-1.92
+	What  survey.What
+	Title string
+	Value string
+	Why   string // why it was set aside
+}
+
+// Hole is a bolt or a screw that has to stay within reach.
+type Hole struct {
+	Rail  bool    // under the handrail; else in the base rail
+	At    float64 // level from the lower post's face, mm
+	Piece string  // the fillet over it
+	Under int     // the spindle that hides it, 0 for none
+}
+
+// New makes the sheet of a bay. A bay without pieces has a sheet that says why.
+//
+// Errors: those of calc/fit, for settings that [asfound.Work] would have
+// refused.
+func New(b *asfound.Bay, o Options) (*Sheet, error) {
+	s := &Sheet{
+		Job: o.Job, Tag: short(o.JobID), Bay: b.Place, Entry: o.Entry, Date: o.Date, Rules: o.Rules,
+		Caution: report.Caution(o.Rules), Notes: b.Notes, found: b, house: o.Settings.House,
+	}
+	s.readings(b)
+	s.flags(b)
+	if l := b.Layout; l != nil {
+		s.Walk, s.turned = l.Walk, stockOf(b, pieces.Spindle).turned
+		for _, k := range []struct {
+			pieces  []pieces.Piece
+			verdict *asfound.Verdict
+		}{{l.Spindles, b.Spindles}, {l.BaseFillets, b.BaseFillets}, {l.RailFillets, b.RailFillets}} {
+			if k.verdict == nil || len(k.pieces) == 0 {
+				continue
+			}
+			set, err := newSet(k.pieces, k.verdict, stockOf(b, k.pieces[0].Kind), o.Settings)
+			if err != nil {
+				return nil, fmt.Errorf("cutting sheet of %s: %w", b.Place, err)
+			}
+			s.Sets = append(s.Sets, set)
+		}
+		s.holes(b)
+	}
+	switch {
+	case b.NoLayout != "":
+		s.Missing = b.NoLayout
+	case b.NoPieces != "":
+		s.Missing = b.NoPieces
+	case len(s.Sets) == 0 && b.Layout != nil:
+		s.Missing = "no spindle is needed in this bay"
+	case len(s.Sets) == 0:
+		s.Missing = "the readings do not lay the bay out yet"
+	}
+	s.Code = s.code(o.Settings)
+	return s, nil
+}
+
+// Final tells whether every piece of the bay can be cut from this sheet.
+func (s *Sheet) Final() bool {
+	return s.Missing == "" && !slices.ContainsFunc(s.Sets, func(t Set) bool { return !t.Final() })
+}
+
+// Set finds the pieces of one kind, nil when there are none.
+func (s *Sheet) Set(k pieces.Kind) *Set {
+	for i := range s.Sets {
+		if s.Sets[i].Kind == k {
+			return &s.Sets[i]
+		}
+	}
+	return nil
+}
+
+// readings lists what the sheet rests on.
+func (s *Sheet) readings(b *asfound.Bay) {
+	for i := range b.Readings {
+		r := &b.Readings[i]
+		out := Reading{r.Ref.String(), r.Ref.Short(), r.Reading.What, r.Reading.Title(), r.Reading.Value.String(), ""}
+		if !r.Suspect {
+			s.Used = append(s.Used, out)
+			continue
+		}
+		out.Why = fmt.Sprintf("probably wrong by %+.1f ±%.1f%s", r.Error.Value, 2*r.Error.U, spaced(r.Reading.Kind().Unit()))
+		if r.Slip != "" {
+			out.Why += ", " + r.Slip
+		}
+		s.SetAside = append(s.SetAside, out)
+	}
+	for _, e := range b.Taken {
+		s.Used = append(s.Used, Reading{e.Ref.String(), e.Ref.Short(), e.Reading.What, e.Reading.Title(), e.Reading.Value.String(), ""})
+	}
+}
+
+// holding are the flags that move the handrail or the spindles, so that what was
+// cut before would be scrap.
+var holding = []string{"guard-height", "handrail-height", "opening"}
+
+// flags lists what is out of true and what cannot be told. A slip that was set
+// aside stands among the readings.
+func (s *Sheet) flags(b *asfound.Bay) {
+	for _, f := range b.Flags {
+		said := fmt.Sprintf("%s %s%s: %s", f.Name, figure(f), f.Of, f.Text)
+		switch {
+		case f.State == rules.Unsure:
+			s.Unsure = append(s.Unsure, f.Name)
+		case f.State != rules.Flag || f.Name == "slip":
+		case slices.Contains(holding, f.Name):
+			s.Hold = append(s.Hold, said)
+		default:
+			s.Settle = append(s.Settle, said)
+		}
+	}
+}
+
+func figure(f asfound.Flag) string {
+	if f.Unit == "" {
+		return ""
+	}
+	sign := "%+.1f"
+	if f.Absolute {
+		sign = "%.1f"
+	}
+	return fmt.Sprintf(sign+" ±%.1f%s, ", f.Value, 2*f.U, spaced(f.Unit))
+}
+
+func spaced(unit string) string {
+	if unit == "°" {
+		return unit
+	}
+	return " " + unit
+}
+
+// stock is the section that a kind of piece is cut from.
+func stockOf(b *asfound.Bay, k pieces.Kind) stock {
+	out := stock{kind: k}
+	what := survey.FilletSize
+	if k == pieces.Spindle {
+		what, out.across = survey.SpindleSize, b.Layout.Width
+	}
+	for _, e := range b.Taken { // the last one counts, as in the findings
+		if q := e.Reading.Value; e.Reading.What == what {
+			out.section = q.String()
+			if k == pieces.Spindle {
+				out.turned = q.N[2] != 0
+			} else {
+				out.across = unit.Length(q.N[1]).MM()
+			}
+		}
+	}
+	return out
+}
+
+// holes finds the fillet over every bolt and screw that was read, and marks it.
+func (s *Sheet) holes(b *asfound.Bay) {
+	for _, e := range b.Taken {
+		r := &e.Reading
+		if r.What != survey.Access {
+			continue
+		}
+		h := Hole{Rail: r.At.Mark == survey.OnRail, At: unit.Length(r.Value.N[0]).MM()}
+		kind, all, pitch := pieces.BaseFillet, b.Layout.BaseFillets, b.Adjusted.BaseAngle
+		if h.Rail {
+			kind, all, pitch = pieces.RailFillet, b.Layout.RailFillets, b.Adjusted.RailAngle
+		}
+		if t := s.Set(kind); t != nil {
+			h.find(all, math.Cos(pitch.Value*math.Pi/180), t)
+		}
+		s.Holes = append(s.Holes, h)
+	}
+}
+
+// find looks for the fillet whose span holds the hole. Level distances count
+// from the lower post's face at the rail itself, where the first fillet begins.
+// level is how long a millimetre along the rail is on the level: the chord's
+// will do, as a bow that turns it by 1° moves an end by less than a tape does.
+func (h *Hole) find(all []pieces.Piece, level float64, t *Set) {
+	half := func(p pieces.Piece) float64 { return p.Length / 2 * level }
+	x := all[0].X - half(all[0]) + h.At
+	for i, p := range all {
+		switch from, to := p.X-half(p), p.X+half(p); {
+		case x < from:
+			h.Under = i // between fillets i and i+1, counted from 1, stands spindle i
+			return
+		case x <= to:
+			h.Piece = t.Pieces[i].ID
+			t.Pieces[i].Access = true
+			return
+		}
+	}
+}
+
+// where says where a hole is.
+func (h Hole) where() string {
+	rail := "base rail"
+	if h.Rail {
+		rail = "handrail"
+	}
+	return fmt.Sprintf("%s, %s mm from the lower post", rail, plain(h.At))
+}
+
+// String says what is to be done about a hole.
+func (h Hole) String() string {
+	switch {
+	case h.Piece != "":
+		return fmt.Sprintf("%s: under %s, which has to come out again: glue it at one end only", h.where(), h.Piece)
+	case h.Under > 0:
+		return fmt.Sprintf("%s: under spindle %s, out of reach once that stands: move the hole or say so before gluing", h.where(), id(pieces.Spindle, h.Under))
+	}
+	return fmt.Sprintf("%s: under no piece of this sheet; read it again", h.where())
+}
+
+// prefixes of a piece's name.
+var prefixes = map[pieces.Kind]string{pieces.Spindle: "S", pieces.BaseFillet: "B", pieces.RailFillet: "R"}
+
+// id names a piece: S07 is the seventh spindle from the lower post.
+func id(k pieces.Kind, number int) string { return fmt.Sprintf("%s%02d", prefixes[k], number) }
+
+func spareID(k pieces.Kind, number int) string { return fmt.Sprintf("%sX%d", prefixes[k], number) }
+
+// plain is a number as short as it can be.
+func plain(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
