@@ -1,0 +1,361 @@
+package cli
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report"
+	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/drawing"
+	"pinchrod/survey/report/scene"
+)
+
+// paper is what a sheet or a drawing is written as, and where.
+type paper struct {
+	env         *Env
+	format, out string
+}
+
+func (p *paper) flags(c *cobra.Command, formats string) {
+	c.Flags().StringVar(&p.format, "format", "", formats+" (default by the name of --out, else the first)")
+	c.Flags().StringVar(&p.out, "out", "", "the file; a page of SVG or PNG past the first gets its number (default standard output)")
+}
+
+// kind is the format that was asked for.
+func (p *paper) kind(first string) string {
+	return cmp.Or(p.format, strings.TrimPrefix(filepath.Ext(p.out), "."), first)
+}
+
+// dpi is what a page needs to be printed from: letters of 2.5 mm have 15 dots.
+const dpi = 150
+
+// pages writes pages as PDF, SVG or PNG.
+func (p *paper) pages(kind, title string, pages []scene.Page) error {
+	if len(pages) == 0 {
+		return fmt.Errorf("%s: nothing to put on paper; check says what is missing", title)
+	}
+	if kind == "pdf" {
+		return p.write(p.out, func(w io.Writer) error {
+			return scene.PDF(w, pages, scene.Meta{Title: title, Creator: "pinchrod", Date: p.env.Now(), Lang: "en"})
+		})
+	}
+	if p.out == "" && len(pages) > 1 {
+		return fmt.Errorf("%w: %d pages of %s make as many files: name them with --out", errUsage, len(pages), kind)
+	}
+	for i, page := range pages {
+		name := p.out
+		if i > 0 {
+			ext := filepath.Ext(name)
+			name = fmt.Sprintf("%s-%d%s", strings.TrimSuffix(name, ext), i+1, ext)
+		}
+		if err := p.write(name, func(w io.Writer) error {
+			if kind == "svg" {
+				return scene.SVG(w, page)
+			}
+			return scene.PNG(w, page, dpi)
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// write makes a file whole, or none; standard output when it has no name.
+func (p *paper) write(name string, do func(io.Writer) error) error {
+	var b bytes.Buffer
+	if err := do(&b); err != nil {
+		return err
+	}
+	if name == "" {
+		_, err := p.env.Out.Write(b.Bytes())
+		return err
+	}
+	if err := os.WriteFile(name, b.Bytes(), 0o644); err != nil {
+		return err
+	}
+	p.env.say("%s written", name)
+	return nil
+}
+
+// upTo names the newest entry of each device that has written of a job: up to
+// where in the book a sheet holds.
+func (b *bookFlag) upTo(job journal.ID) (string, error) {
+	s, err := b.open(true)
+	if err != nil {
+		return "", err
+	}
+	defer s.Close()
+	jobs, err := s.Jobs()
+	if err != nil {
+		return "", err
+	}
+	heads, err := s.Heads()
+	if err != nil {
+		return "", err
+	}
+	var out []string
+	for device, pages := range jobs {
+		if pages[job] > 0 {
+			out = append(out, fmt.Sprintf("%s-%d", device.Tag(), heads[device].Seq))
+		}
+	}
+	slices.Sort(out)
+	return strings.Join(out, ", "), nil
+}
+
+// places finds the bays and flights that a word means: all of them when it is
+// empty.
+func findPlaces(found *asfound.Findings, word string) (bays []*asfound.Bay, flights []*asfound.Flight, err error) {
+	at := survey.Place("")
+	if word != "" {
+		if at, err = survey.ParsePlace(word); err != nil {
+			return nil, nil, fmt.Errorf("%w: %w", errUsage, err)
+		}
+	}
+	for i := range found.Bays {
+		if b := &found.Bays[i]; at == "" || b.Place == at {
+			bays = append(bays, b)
+		}
+	}
+	for i := range found.Flights {
+		if f := &found.Flights[i]; at == "" || f.Place == at {
+			flights = append(flights, f)
+		}
+	}
+	if len(bays)+len(flights) == 0 {
+		return nil, nil, fmt.Errorf("%w: no readings of %q; book lists the places that have some", errUsage, word)
+	}
+	return bays, flights, nil
+}
+
+type sheetOptions struct {
+	siteOptions
+	paper
+	bay, stale string
+	labels     bool
+}
+
+func newSheet(e *Env, b *bookFlag) *cobra.Command {
+	o := &sheetOptions{siteOptions: siteOptions{env: e, book: b, set: overrides{}}, paper: paper{env: e}}
+	c := &cobra.Command{
+		Use:   "sheet --job NAME [--bay F1/left]",
+		Short: "write the cutting sheet that the workshop cuts from",
+		Long: `Sheet writes what the saw is set to for the spindles and fillets of each bay: stops
+and the side they run along, blanks, both edges, bevels as the dial reads them,
+how many with a spare; and a card for the fitting on site. What cannot be cut yet
+is not given a length: what to read first stands in its place.
+
+Each sheet has a short code. --stale CODE says whether the sheet with that code
+still holds, and leaves with 3 when it does not.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
+	}
+	jobFlag(c, &o.job)
+	c.Flags().StringVar(&o.bay, "bay", "", "the bay (default all)")
+	c.Flags().BoolVar(&o.labels, "labels", false, "labels to stick on the pieces, in place of the sheet")
+	c.Flags().StringVar(&o.stale, "stale", "", "the code of a sheet: does it still hold?")
+	for _, n := range asfound.SettingNames() {
+		c.Flags().StringVar(o.set.of(n[0]), n[0], "", n[1]+" (default: as set in the book)")
+	}
+	o.paper.flags(c, "text, csv, json, pdf, svg or png")
+	return c
+}
+
+func (o *sheetOptions) run(ctx context.Context) error {
+	sheets, err := o.sheets(ctx)
+	if err != nil {
+		return err
+	}
+	if o.stale != "" {
+		return o.compare(sheets)
+	}
+	kind := o.kind("text")
+	if kind == "txt" {
+		kind = "text"
+	}
+	if o.labels && !slices.Contains([]string{"pdf", "svg", "png"}, kind) {
+		return fmt.Errorf("%w: labels are printed: --format pdf, svg or png", errUsage)
+	}
+	var pages []scene.Page
+	for i, s := range sheets {
+		switch kind {
+		case "text":
+			err = o.siteOptions.env.show(func(w io.Writer, style report.Style) error { return s.Text(w, style) })
+		case "csv":
+			err = o.onlyOne(sheets, s.CSV)
+		case "json":
+			err = o.onlyOne(sheets, s.JSON)
+		case "pdf", "svg", "png":
+			more := s.Pages()
+			if o.labels {
+				if more, err = s.LabelPages(); err != nil {
+					return err
+				}
+			}
+			pages = append(pages, more...)
+		default:
+			return fmt.Errorf("%w: format %q: text, csv, json, pdf, svg or png", errUsage, kind)
+		}
+		if err != nil {
+			return err
+		}
+		if kind == "text" && i < len(sheets)-1 {
+			fmt.Fprintln(o.siteOptions.env.Out)
+		}
+	}
+	if slices.Contains([]string{"pdf", "svg", "png"}, kind) {
+		return o.pages(kind, "Cutting sheet, "+sheets[0].Job, pages)
+	}
+	return nil
+}
+
+// onlyOne writes what a program reads: one bay a file.
+func (o *sheetOptions) onlyOne(sheets []*cutting.Sheet, do func(io.Writer) error) error {
+	if len(sheets) > 1 {
+		return fmt.Errorf("%w: one bay at a time as csv or json: say which with --bay", errUsage)
+	}
+	return o.write(o.out, do)
+}
+
+// sheets makes the sheet of each bay that is meant.
+func (o *sheetOptions) sheets(ctx context.Context) ([]*cutting.Sheet, error) {
+	book, set, found, entry, err := o.found(ctx)
+	if err != nil {
+		return nil, err
+	}
+	bays, _, err := findPlaces(found, o.bay)
+	if err == nil && len(bays) == 0 {
+		err = fmt.Errorf("%w: %q is no bay; a bay is written F1/left", errUsage, o.bay)
+	}
+	if err != nil {
+		return nil, err
+	}
+	var out []*cutting.Sheet
+	for _, b := range bays {
+		s, err := cutting.New(b, cutting.Options{
+			Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.siteOptions.env.Now(),
+		})
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// found works a job out, and says up to which entry.
+func (o *siteOptions) found(ctx context.Context) (*fieldbook.Book, asfound.Settings, *asfound.Findings, string, error) {
+	book, set, err := o.book.work(o.job, o.set)
+	if err != nil {
+		return nil, set, nil, "", err
+	}
+	found, err := asfound.Work(ctx, book, set)
+	if err != nil {
+		return nil, set, nil, "", err
+	}
+	entry, err := o.book.upTo(book.Job.ID)
+	return book, set, found, entry, err
+}
+
+// compare says whether a sheet still holds.
+func (o *sheetOptions) compare(sheets []*cutting.Sheet) error {
+	for _, s := range sheets {
+		stale, err := s.Stale(o.stale)
+		if err != nil {
+			return fmt.Errorf("%w: %w", errUsage, err)
+		}
+		if !stale {
+			fmt.Fprintf(o.siteOptions.env.Out, "the sheet of %s with code %s holds\n", s.Bay, s.Code)
+			return nil
+		}
+	}
+	fmt.Fprintf(o.siteOptions.env.Out, "no sheet of this job has the code %s now: what it was cut from has changed; print it again\n", o.stale)
+	return errFlagged
+}
+
+type drawOptions struct {
+	siteOptions
+	paper
+	where            string
+	errors, template bool
+}
+
+func newDraw(e *Env, b *bookFlag) *cobra.Command {
+	o := &drawOptions{siteOptions: siteOptions{env: e, book: b, set: overrides{}}, paper: paper{env: e}}
+	c := &cobra.Command{
+		Use:   "draw --job NAME [--where F1/left]",
+		Short: "draw bays to scale, what is out of true, the plan of a flight",
+		Long: `Draw puts each bay on A4 to scale, with its posts as they lean and its rails as they
+bow, its spindles, dimensions and flags; with --errors what is out of true is
+magnified, and the factor written on it. A flight is drawn in plan. --template is
+the bevel at full size, with bars of 100 mm to check the print by.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
+	}
+	jobFlag(c, &o.job)
+	c.Flags().StringVar(&o.where, "where", "", "the bay or flight (default all)")
+	c.Flags().BoolVar(&o.errors, "errors", false, "the bays with their errors magnified")
+	c.Flags().BoolVar(&o.template, "template", false, "the bevels at full size")
+	o.paper.flags(c, "pdf, svg or png")
+	return c
+}
+
+func (o *drawOptions) run(ctx context.Context) error {
+	kind := o.kind("pdf")
+	if !slices.Contains([]string{"pdf", "svg", "png"}, kind) {
+		return fmt.Errorf("%w: format %q: pdf, svg or png", errUsage, kind)
+	}
+	if o.errors && o.template {
+		return fmt.Errorf("%w: --errors or --template, not both", errUsage)
+	}
+	book, set, found, entry, err := o.found(ctx)
+	if err != nil {
+		return err
+	}
+	bays, flights, err := findPlaces(found, o.where)
+	if err != nil {
+		return err
+	}
+	block := drawing.Sheet{
+		Job: book.Job.Name, Entry: entry, Date: o.siteOptions.env.Now().Format("2 Jan 2006"),
+		Profile: found.Rules, Caution: report.Caution(found.Rules),
+	}
+	var pages []scene.Page
+	for _, b := range bays {
+		s := block
+		// A drawing is stale when the cuts of its bay would be.
+		if cut, err := cutting.New(b, cutting.Options{Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.siteOptions.env.Now()}); err == nil {
+			s.Code = cut.Code
+		}
+		posts := drawing.PostsOf(book, b.Place)
+		switch {
+		case o.errors:
+			pages = append(pages, drawing.Errors(b, posts, s)...)
+		case o.template:
+			for _, bevel := range drawing.Bevels(b) {
+				pages = append(pages, drawing.Template(bevel, s))
+			}
+		default:
+			pages = append(pages, drawing.Bay(b, posts, s)...)
+		}
+	}
+	if !o.errors && !o.template {
+		for _, f := range flights {
+			pages = append(pages, drawing.Plan(f, block)...)
+		}
+	}
+	return o.pages(kind, "Drawings, "+book.Job.Name, pages)
+}
