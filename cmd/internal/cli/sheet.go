@@ -331,7 +331,7 @@ func (o *drawOptions) run(ctx context.Context) error {
 	}
 	block := drawing.Sheet{
 		Job: book.Job.Name, Entry: entry, Date: o.siteOptions.env.Now().Format("2 Jan 2006"),
-		Profile: found.Rules, Caution: report.Caution(found.Rules),
+		Profile: cmp.Or(set.Profile.Name, "none"), Caution: report.Caution(found.Rules),
 	}
 	var pages []scene.Page
 	for _, b := range bays {
