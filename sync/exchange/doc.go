@@ -25,9 +25,9 @@
 //
 //	1 offer    {1: version 1, 2?: base seq, 3: base hash, 4?: mark seen}
 //	2 log      an identity, as bytes
-//	3 batch    {1: first seq, 2?: [page …], 3?: hashes, 4: hash, 5: signature}
+//	3 batch    {1: first seq, 2: [page …], 3?: hashes, 4: hash, 5: signature}
 //	4 end      {}
-//	5 ack      {1: seq, 2: hash}
+//	5 ack      {1: seq}
 //	6 state    {1: receipt, 2: mark, 3?: all, 4?: [job …], 5?: [standing …],
 //	            6?: [forgotten job …], 7?: own pages in full}
 //	7 wants    {1: version 1, 2: [[device, from seq] …]}
@@ -37,12 +37,12 @@
 //	standing = [device, seq, hash, pages shown in full]
 //
 // In a batch an empty page stands for one that is withheld, whose hash is the
-// next of hashes; hash and signature are those of the signed head that the last
-// page ends at. A sender closes a batch at the last signed head before 2048
-// pages or 512 KiB are passed; one signed step that is larger goes by itself.
-// A batch belongs to the log announced last. In a meeting that is
-// the calling device's from the start, which whoever carries the frames has
-// authenticated.
+// next of hashes. There is at least one page; hash and signature are those of
+// the signed head that the last one ends at. A sender closes a batch at the last
+// signed head before 2048 pages or 512 KiB are passed; one signed step that is
+// larger goes by itself. A batch belongs to the log announced last. In a meeting
+// that is the calling device's from the start, which whoever carries the frames
+// has authenticated.
 //
 // # Meeting
 //
@@ -51,8 +51,8 @@
 //
 // The offer names the head up to which the device believes its log to be at the
 // hub, by the last receipt; the batches go on from it, so that nothing is asked
-// first. Each batch is on the hub's disk before its ack. A hub that holds more
-// takes known pages again, as a success.
+// first. Each batch is on the hub's disk before its ack, which names the seq that
+// it ended at. A hub that holds more takes known pages again, as a success.
 //
 // A hub whose copy of the log does not lead through the base says refusal 1,
 // with the head from which the device goes on: the one that it has, if the base
@@ -146,8 +146,7 @@
 //		        26ef1cf2e9d28c97540ff2476b684b10 935c2b1e9c4846382f118594db32a703
 //	end:	04 01 a0
 //
-//	ack:	05 26 a2 01 01
-//		02 5820 44a41179e4717938866d9e1dfba0dd6c 3f34bfc08e1029759d8d6c0ff9f9c724
+//	ack:	05 03 a1 01 01
 //	state:	06 e201 a5
 //		01 86 01 50 017f22e279b07cc398c4dc0c0c07398f 01
 //		   5820 44a41179e4717938866d9e1dfba0dd6c 3f34bfc08e1029759d8d6c0ff9f9c724

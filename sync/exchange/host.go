@@ -18,10 +18,10 @@ type Host struct {
 	Book   Book
 	Signer crypto.Signer // the key of Book's own device
 	Now    func() time.Time
-	// Wrote, if set, is told which jobs a device has pages of, after it gave
-	// some, though perhaps none that were new: a meeting that was cut may have
-	// ended before Wrote was told. It may change what the device may read, and
-	// returns that.
+	// Wrote, if set, is told which jobs a device has pages of, when more of its
+	// log is here than was confirmed to it: none of that need be new, for a
+	// meeting that was cut may have ended before Wrote was told. It may change
+	// what the device may read, and returns that.
 	Wrote func(who Reader, jobs []journal.ID) (Reader, error)
 	// Admit, if set, is asked before memory is set aside for a large frame of a
 	// request; it may wait. done is called when the frame is dealt with.
@@ -46,7 +46,6 @@ func (h *Host) meet(ctx context.Context, who Reader, offer Offer, batches iter.S
 	if err := h.joins(who.Identity, offer.Base); err != nil {
 		return State{}, err
 	}
-	gave := false
 	for b, err := range batches {
 		if err == nil {
 			err = ctx.Err()
@@ -57,6 +56,9 @@ func (h *Host) meet(ctx context.Context, who Reader, offer Offer, batches iter.S
 		if !b.Identity.Equal(who.Identity) {
 			return State{}, ErrForeign
 		}
+		if len(b.Records) == 0 {
+			return State{}, errNoPages
+		}
 		_, err := h.Book.Ingest(b.Identity, b.Records, b.Head)
 		if errors.Is(err, journal.ErrGap) && offer.Base.Seq > 0 {
 			err = &GapError{Have: who.Identity.Head().Head} // one within what is held
@@ -64,14 +66,17 @@ func (h *Host) meet(ctx context.Context, who Reader, offer Offer, batches iter.S
 		if err != nil {
 			return State{}, err
 		}
-		gave = true
 		if acked != nil {
 			if err := acked(b.Head.Head); err != nil {
 				return State{}, err
 			}
 		}
 	}
-	if gave && h.Wrote != nil {
+	head, err := h.head(who.Identity)
+	if err != nil {
+		return State{}, err
+	}
+	if head.Seq > offer.Base.Seq && h.Wrote != nil {
 		jobs, err := h.jobsOf(who.Identity.Device)
 		if err != nil {
 			return State{}, err
@@ -79,10 +84,6 @@ func (h *Host) meet(ctx context.Context, who Reader, offer Offer, batches iter.S
 		if who, err = h.Wrote(who, jobs); err != nil {
 			return State{}, err
 		}
-	}
-	head, err := h.head(who.Identity)
-	if err != nil {
-		return State{}, err
 	}
 	s, err := who.state(h.Book)
 	if err != nil {

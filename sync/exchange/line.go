@@ -53,7 +53,7 @@ func (p *linePeer) Meet(ctx context.Context, offer Offer, batches iter.Seq2[Batc
 			}
 			// If the hub does not take it, its answer says why.
 			if err := errors.Join(w.Batch(b), w.Flush()); err != nil {
-				if errors.Is(err, errTooLarge) {
+				if errors.Is(err, errTooLarge) || errors.Is(err, errNoPages) {
 					cancel(err)
 				}
 				return err
@@ -76,12 +76,12 @@ func (p *linePeer) Meet(ctx context.Context, offer Offer, batches iter.Seq2[Batc
 		}
 		switch kind {
 		case kindAck:
-			var h wireHead
-			if err := decode(body, &h); err != nil {
+			var a wireAck
+			if err := decode(body, &a); err != nil {
 				return State{}, fmt.Errorf("meeting the hub: %w", err)
 			}
 			if acked != nil {
-				acked(journal.Head{Device: p.self.Device, Seq: h.Seq, Hash: h.Hash})
+				acked(journal.Head{Device: p.self.Device, Seq: a.Seq})
 			}
 		case kindState:
 			return readState(body)

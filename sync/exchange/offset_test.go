@@ -148,7 +148,7 @@ func TestEveryByte(t *testing.T) {
 
 	step, done, silent := 1, 0, 0
 	if raceDetector {
-		step = 7
+		step = 23
 	}
 	try := func(what string, round int, f synctest.Fault) {
 		t.Helper()

@@ -3,6 +3,7 @@ package exchange
 import (
 	"context"
 	"errors"
+	"fmt"
 	"iter"
 
 	"pinchrod/store/journal"
@@ -44,13 +45,16 @@ type Book interface {
 	SetMargin(map[string][]byte) error
 }
 
-// A Batch is consecutive records of one device's log, and the signed head that
-// they end at.
+// A Batch is consecutive records of one device's log, one or more, and the
+// signed head that they end at.
 type Batch struct {
 	Identity journal.Identity
 	Records  []journal.Record
 	Head     journal.SignedHead
 }
+
+// errNoPages: a head alone says nothing that a log would be kept by.
+var errNoPages = fmt.Errorf("%w: a batch without pages", ErrProtocol)
 
 // An Offer opens a meeting.
 type Offer struct {
@@ -96,8 +100,9 @@ type Peer interface {
 	Hub() journal.Identity
 	// Meet gives the peer batches of the device's own log, in order, from the
 	// offer's base on, and learns what the peer has to show. acked is called
-	// with each head that the peer has on disk; it may be nil. A *[GapError]
-	// says that the peer holds less than the base.
+	// with each head that the peer has on disk, whose hash may be left out: over
+	// a line the sequence is enough, and only the receipt vouches; it may be nil.
+	// A *[GapError] says that the peer holds less than the base.
 	Meet(ctx context.Context, offer Offer, batches iter.Seq2[Batch, error], acked func(journal.Head)) (State, error)
 	// Fetch yields batches of the logs that are wanted, log after log.
 	Fetch(ctx context.Context, wants []Want) iter.Seq2[Batch, error]

@@ -304,11 +304,14 @@ func (r *run) fetch(ctx context.Context, wants []want) (int, error) {
 		if i < 0 {
 			return -1, fmt.Errorf("%w: a log that was not asked for", ErrProtocol)
 		}
+		if len(batch.Records) == 0 {
+			return -1, errNoPages
+		}
 		taken, err := r.book.Ingest(batch.Identity, batch.Records, batch.Head)
 		if err != nil {
 			return i, err
 		}
-		if len(batch.Records) > 0 && batch.Records[0].Seq <= wants[i].From {
+		if batch.Records[0].Seq <= wants[i].From {
 			wants[i].From = max(wants[i].From, batch.Head.Seq+1)
 		}
 		if batch.Identity.Device == r.book.Identity().Device {

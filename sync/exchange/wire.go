@@ -104,7 +104,7 @@ func (r *FrameReader) next() (kind byte, body []byte, err error) {
 	if kind, err = r.r.ReadByte(); err != nil {
 		return 0, nil, err
 	}
-	n, err := binary.ReadUvarint(r.r)
+	n, err := readLength(r.r)
 	if err != nil {
 		if errors.Is(err, io.EOF) {
 			err = io.ErrUnexpectedEOF
@@ -126,6 +126,20 @@ func (r *FrameReader) next() (kind byte, body []byte, err error) {
 		return 0, nil, fmt.Errorf("reading a frame: %w", err)
 	}
 	return kind, body, nil
+}
+
+// readLength reads an unsigned LEB128, of as many bytes as MaxFrame can need.
+func readLength(r io.ByteReader) (n uint64, err error) {
+	for shift := 0; shift < 28; shift += 7 {
+		c, err := r.ReadByte()
+		if err != nil {
+			return 0, err
+		}
+		if n |= uint64(c&0x7f) << shift; c < 0x80 {
+			return n, nil
+		}
+	}
+	return 0, fmt.Errorf("%w: a length without an end", ErrProtocol)
 }
 
 // readBody reads n bytes. Memory grows with what has really come, not with
@@ -159,7 +173,7 @@ type wireOffer struct {
 
 type wireBatch struct {
 	First     uint64    `cbor:"1,keyasint"`
-	Pages     wirePages `cbor:"2,keyasint,omitempty"`
+	Pages     wirePages `cbor:"2,keyasint"`
 	Hashes    []byte    `cbor:"3,keyasint,omitempty"`
 	Hash      []byte    `cbor:"4,keyasint"`
 	Signature []byte    `cbor:"5,keyasint"`
@@ -235,16 +249,15 @@ func (w *Writer) Log(id journal.Identity) error {
 
 // Batch writes a batch, and announces its log if it is another than before.
 func (w *Writer) Batch(b Batch) error {
+	if len(b.Records) == 0 {
+		return errNoPages
+	}
 	if b.Identity.Device != w.log {
 		if err := w.Log(b.Identity); err != nil {
 			return err
 		}
 	}
-	x := wireBatch{First: b.Head.Seq + 1, Hash: b.Head.Hash[:], Signature: b.Head.Signature[:]}
-	if len(b.Records) > 0 {
-		x.First = b.Records[0].Seq
-	}
-	x.Pages = newPages(b.Records)
+	x := wireBatch{First: b.Records[0].Seq, Pages: newPages(b.Records), Hash: b.Head.Hash[:], Signature: b.Head.Signature[:]}
 	for _, r := range b.Records {
 		if r.Page == nil {
 			x.Hashes = append(x.Hashes, r.Hash[:]...)
@@ -289,6 +302,9 @@ func (r *FrameReader) batch(body []byte) (b Batch, err error) {
 	}
 	if len(x.Hashes) > 0 {
 		return bad("a hash too many")
+	}
+	if len(b.Records) == 0 {
+		return Batch{}, fmt.Errorf("reading a batch: %w", errNoPages)
 	}
 	b.Head = journal.SignedHead{
 		Head:      journal.Head{Device: r.log.Device, Seq: x.First + uint64(len(b.Records)) - 1, Hash: journal.Hash(x.Hash)},
@@ -347,7 +363,11 @@ func (r *FrameReader) Batches() func(yield func(Batch, error) bool) {
 	}
 }
 
-func (w *Writer) ack(h journal.Head) error { return w.frame(kindAck, wireHead{h.Seq, h.Hash}) }
+type wireAck struct {
+	Seq uint64 `cbor:"1,keyasint"`
+}
+
+func (w *Writer) ack(h journal.Head) error { return w.frame(kindAck, wireAck{h.Seq}) }
 
 func (w *Writer) state(s State) error {
 	x := wireState{Receipt: s.Receipt.wire(), Mark: s.Mark[:], All: s.All, Jobs: s.Jobs, Forgotten: s.Forgotten, Own: s.Own}

@@ -175,7 +175,7 @@ func TestHostileLogs(t *testing.T) {
 	w.refusedAs("nothing", anna, nil, 0)
 	w.refusedAs("an offer that is cut", anna, offer[:10], 0)
 	w.refusedAs("not CBOR", anna, join(offer, frame(3, []byte("not CBOR at all"))), 11)
-	w.refusedAs("a long number", anna, join(offer, []byte{3, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0x01}), 0)
+	w.refusedAs("a long number", anna, join(offer, []byte{3, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0x01}), 11)
 	anna.mustSync()
 	ben.mustSync()
 }

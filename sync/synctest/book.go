@@ -141,6 +141,9 @@ func (b *Book) Restore(c Copy) {
 // Identity returns the book's own device.
 func (b *Book) Identity() journal.Identity { return b.self }
 
+// Twin returns an empty book of the same device, to restore a backup into.
+func (b *Book) Twin() *Book { return OpenBook(b.self, b.key, b.now) }
+
 // Disk returns what makes the book's writes fail.
 func (b *Book) Disk() *Faults { return &b.faults }
 

@@ -266,8 +266,8 @@ func offered(t *testing.T, r *rand.Rand, p *Book, peers []*Book) exchange.Batch 
 			from = r.IntN(from + 1) // more often near the start
 		}
 		to = from + r.IntN(n-from+1)
-		if from == to && to > 0 { // XXX bare heads
-			from--
+		if from == to && to > 0 {
+			from-- // an exchange offers no head alone
 		}
 	}
 	chain := journal.NewChain(p.self.Head().Head)
@@ -329,7 +329,7 @@ func offered(t *testing.T, r *rand.Rand, p *Book, peers []*Book) exchange.Batch 
 			x.Records = slices.Delete(x.Records, n/2, n/2+1)
 		}
 	case 9:
-		if n > 0 {
+		if n > 1 {
 			x.Records = x.Records[:n-1]
 		}
 	case 10:

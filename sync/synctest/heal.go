@@ -72,9 +72,6 @@ func (w *world) heal() error {
 			if out.Sent+out.Received+out.Own+out.Forgot > 0 {
 				news = true
 			}
-			if r, ok, err := exchange.Confirmed(d, w.hub.Identity()); err != nil || !ok || r.Head != out.Receipt.Head {
-				return violates("device %s: confirmed %+v, %v, %v", d.name, r.Head, ok, err)
-			}
 		}
 		if !news {
 			break
@@ -84,6 +81,9 @@ func (w *world) heal() error {
 		out, err := exchange.Run(context.Background(), d, d.peer, exchange.Progress{})
 		if err != nil || len(forked[d.id()]) == 0 && len(out.State.Logs) > 0 {
 			return violates("device %s: the state comes again though nothing is new: %w", d.name, err)
+		}
+		if r, ok, err := exchange.Confirmed(d, w.hub.Identity()); err != nil || !ok || r.Head != out.Receipt.Head {
+			return violates("device %s: confirmed %+v, %v, %v", d.name, r.Head, ok, err)
 		}
 	}
 	return w.check(forked)
@@ -159,6 +159,17 @@ func (w *world) check(forked map[journal.ID][]journal.ID) error {
 	forgotten := map[journal.ID]bool{}
 	for _, job := range gone {
 		forgotten[job] = true
+	}
+	jobs, err := w.hub.Jobs()
+	if err != nil {
+		return err
+	}
+	for _, d := range w.devices {
+		for job := range jobs[d.id()] {
+			if !job.IsZero() && !w.rights[d.id()].Jobs[job] && !w.revoked[share{d.id(), job}] {
+				return violates("device %s wrote to job %s, and may not read it", d.name, job)
+			}
+		}
 	}
 	found := map[string][]place{} // by text, over all books
 	for _, m := range w.everyone() {

@@ -2,7 +2,6 @@ package synctest
 
 import (
 	"flag"
-	"fmt"
 	"maps"
 	"os"
 	"runtime"
@@ -128,5 +127,3 @@ func runMany(t *testing.T, first uint64, n int, parts func() rig) (map[string]in
 	slices.Sort(failed)
 	return counts, failed
 }
-
-var _ = fmt.Sprint

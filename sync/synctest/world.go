@@ -67,6 +67,7 @@ type world struct {
 	parcels []*parcel
 	entries []*entry
 	forgot  map[journal.ID]bool // jobs that the hub has ever forgotten
+	revoked map[share]bool      // rights that were taken away
 	proved  map[proof]bool
 	made    uint64
 	copied  bool // a device was restored, so logs may fork
@@ -102,6 +103,9 @@ type entry struct {
 	before journal.ID // the log it was in before its device was renewed
 }
 
+// A share is one job's part of one device's log.
+type share struct{ device, job journal.ID }
+
 // A parcel is batches on their way.
 type parcel struct {
 	from string
@@ -116,12 +120,13 @@ var worldJobs = []journal.ID{{}, jobA, jobB, jobC}
 func newWorld(s Schedule, parts rig, t *Trace) (*world, error) {
 	w := &world{
 		rig: parts, trace: t,
-		clock:  time.UnixMilli(1645557742000).UTC(),
-		rights: map[journal.ID]exchange.Reader{},
-		ever:   map[journal.ID]exchange.Reader{},
-		forgot: map[journal.ID]bool{},
-		proved: map[proof]bool{},
-		made:   s.Seed << 16,
+		clock:   time.UnixMilli(1645557742000).UTC(),
+		rights:  map[journal.ID]exchange.Reader{},
+		ever:    map[journal.ID]exchange.Reader{},
+		forgot:  map[journal.ID]bool{},
+		revoked: map[share]bool{},
+		proved:  map[proof]bool{},
+		made:    s.Seed << 16,
 	}
 	if w.node == nil {
 		w.node = func(seed uint64, now func() time.Time, _ bool) (Node, error) {
@@ -188,6 +193,7 @@ func (w *world) host() *exchange.Host {
 			r := w.rights[who.Identity.Device]
 			for _, job := range jobs {
 				r.Jobs[job] = true
+				delete(w.revoked, share{who.Identity.Device, job})
 			}
 			w.allow(who.Identity.Device, r)
 			who.Jobs = r.Jobs
@@ -654,6 +660,7 @@ func (w *world) grant(d *member, s Step) (string, error) {
 		r.Jobs[job] = true
 	default:
 		delete(r.Jobs, job)
+		w.revoked[share{d.id(), job}] = true
 	}
 	w.allow(d.id(), r)
 	w.trace.count("rights changed")
