@@ -295,3 +295,60 @@ func readingNames(t *testing.T, book string) map[string]int {
 	}
 	return names
 }
+
+// The walk sends its answers by itself while it goes on asking, and says at the
+// end how far the hub has confirmed them.
+func TestSurveySyncsQuietly(t *testing.T) {
+	f := newFleet(t, 1)
+	d := f.devices[0]
+	answers, err := os.ReadFile(walkAnswers)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := f.program(d.dir, "survey", "--job", "walk")
+	stdin, err := c.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var errs bytes.Buffer
+	c.Stderr = &errs
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.SplitAfterN(string(answers), "\n", 13)
+	if _, err := stdin.Write([]byte(strings.Join(lines[:12], ""))); err != nil {
+		t.Fatal(err)
+	}
+	confirmed := false
+	for end := time.Now().Add(20 * time.Second); !confirmed && time.Now().Before(end); {
+		out := output(t, f.program(d.dir, "status"))
+		confirmed = strings.Contains(out, "confirmed up to") && !strings.Contains(out, "waiting") && !strings.Contains(out, ": 0 entries")
+	}
+	if !confirmed {
+		t.Errorf("nothing was sent while the walk waits for an answer:\n%s", output(t, f.program(d.dir, "status")))
+	}
+	if _, err := stdin.Write([]byte("q\n")); err != nil {
+		t.Fatal(err)
+	}
+	stdin.Close()
+	if err := c.Wait(); err != nil {
+		t.Fatalf("%v\n%s", err, errs.String())
+	}
+	if !strings.Contains(errs.String(), "the hub has confirmed all of it") {
+		t.Errorf("the walk ends with %q", errs.String())
+	}
+	// With the hub gone it goes on as before, and says what waits.
+	f.killHub()
+	c = f.program(d.dir, "survey", "--job", "walk")
+	c.Stdin = strings.NewReader(lines[12])
+	errs.Reset()
+	c.Stderr = &errs
+	began := time.Now()
+	if err := c.Run(); err != nil {
+		t.Fatalf("%v\n%s", err, errs.String())
+	}
+	if !strings.Contains(errs.String(), "waiting, and sync sends them") {
+		t.Errorf("without a hub the walk ends with %q", errs.String())
+	}
+	t.Logf("the rest of the walk, without a hub: %v", time.Since(began))
+}
