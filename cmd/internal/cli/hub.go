@@ -346,12 +346,12 @@ func reachable(at net.Addr) ([]string, error) {
 }
 
 type hubInviteOptions struct {
-	env                *Env
-	book               *bookFlag
-	bench, qr, plainQR bool
-	jobs, addresses    []string
-	name               string
-	lasts              time.Duration
+	env             *Env
+	book            *bookFlag
+	bench, qr       bool
+	jobs, addresses []string
+	name            string
+	lasts           time.Duration
 }
 
 func newHubInvite(e *Env, b *bookFlag) *cobra.Command {
