@@ -85,6 +85,10 @@ func TestBookIsAsStore(t *testing.T) {
 	for seed := range seeds {
 		asStore(t, seed, steps, counts)
 	}
+	t.Log(counts)
+	if raceDetector {
+		return // too few steps for everything to come up
+	}
 	for _, want := range []string{
 		"append", "append refused", "forgotten", "margin", "taken", "known", "filled", "withheld", "newer",
 		journal.ErrFork.Error(), journal.ErrGap.Error(), journal.ErrBroken.Error(), journal.ErrSignature.Error(),
@@ -94,7 +98,6 @@ func TestBookIsAsStore(t *testing.T) {
 			t.Errorf("%q never came up", want)
 		}
 	}
-	t.Log(counts)
 }
 
 func asStore(t *testing.T, seed byte, steps int, counts map[string]int) {

@@ -208,8 +208,11 @@ func TestFlaws(t *testing.T) {
 	t.Parallel()
 	books := func(wrap func(b *Book, hub bool) Node) func() rig {
 		return func() rig {
+			proved := map[proof]bool{}
 			return rig{node: func(seed uint64, now func() time.Time, hub bool) (Node, error) {
-				return wrap(NewBook(seed, now), hub), nil
+				b := NewBook(seed, now)
+				b.proved = proved
+				return wrap(b, hub), nil
 			}}
 		}
 	}

@@ -36,7 +36,7 @@ const (
 	OpHubBackup            // as well for the hub
 	OpHubRestore           //
 	OpParcel               // A, or the hub, packs all it has for device B, or the hub, from page C on
-	OpDeliver              // parcel A arrives: whole, or in part by B; it may come again by C; node fault D
+	OpDeliver              // parcel A, counted from the latest, arrives: whole, or in part by B; it may come again by C; node fault D
 	OpReplay               // an old request of the device's arrives again
 	OpRelease              // requests that were held up arrive, the latest first
 	OpForget               // the hub forgets job B, with the node fault D
@@ -155,5 +155,31 @@ func Generate(seed uint64) Schedule {
 			s.Steps = append(s.Steps, Step{OpAppend, step.A, r.Uint32(), r.Uint32(), 7})
 		}
 	}
+	if w[OpRestore] > 0 && r.IntN(4) == 0 {
+		s.Steps = append(s.Steps, twice(r, s.Devices)...)
+	}
 	return s
+}
+
+// twice are steps by which a device writes two logs, as it rarely comes about
+// by itself: what it wrote first is with another device, or at the hub, when
+// an old copy of it takes its place and goes on.
+func twice(r *rand.Rand, devices int) (steps []Step) {
+	d, other := uint32(r.IntN(devices)), uint32(r.IntN(devices+1))
+	do := func(op Op, a, b, c uint32) { steps = append(steps, Step{op, a, b, c, 7}) }
+	do(OpBackup, d, 0, 0)
+	do(OpAppend, d, r.Uint32(), r.Uint32())
+	if r.IntN(3) == 0 {
+		do(OpSync, d, 15, 0)
+	} else {
+		do(OpParcel, d, other, 1)
+		do(OpDeliver, 0, 1, 1)
+	}
+	do(OpRestore, d, 0, 0)
+	do(OpAppend, d, r.Uint32(), r.Uint32())
+	if r.IntN(2) == 0 {
+		do(OpSync, d, 15, 0)
+		do(OpSync, other, 15, 0)
+	}
+	return steps
 }

@@ -55,7 +55,7 @@ func TestSimulation(t *testing.T) {
 	n := *schedules
 	if n == 0 {
 		if n = 10000; raceDetector {
-			n = 300
+			n = 200
 		}
 	}
 	defer debug.SetGCPercent(debug.SetGCPercent(800)) // what a schedule leaves is soon dead
@@ -69,7 +69,7 @@ func TestSimulation(t *testing.T) {
 		_, err := Run(seed)
 		report(t, seed, sound, err)
 	}
-	if n < 300 {
+	if n < 200 {
 		return
 	}
 	for _, name := range cameAbout {

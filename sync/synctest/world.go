@@ -585,7 +585,7 @@ func (w *world) deliver(s Step) (string, error) {
 	if len(w.parcels) == 0 {
 		return "no parcel", nil
 	}
-	i := int(s.A) % len(w.parcels)
+	i := len(w.parcels) - 1 - int(s.A)%len(w.parcels)
 	p := w.parcels[i]
 	body := p.body
 	if s.B%4 == 0 {
