@@ -75,7 +75,9 @@
 // device meets it again, and gives its log from the first page.
 //
 // A device whose log ends before the receipt's head is an older copy of itself.
-// It fetches its own pages before it writes any more.
+// It fetches its own pages before it writes any more. So it does when it has
+// fewer of them in full than the hub, as a parcel may bring their hashes, from
+// the first that is withheld after the head of its last receipt.
 //
 // # Fetching
 //

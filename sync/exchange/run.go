@@ -98,37 +98,19 @@ func (r *run) all(ctx context.Context) (err error) {
 		return err
 	}
 	r.out.Receipt, r.out.State = state.Receipt, state
-	own, err := ownHead(r.book)
+	if err := r.catchUp(ctx, state); err != nil {
+		return err
+	}
+	if state.Mark == r.seen {
+		return nil
+	}
+	wants, err := lacking(r.book, state)
 	if err != nil {
 		return err
-	}
-	var wants []want
-	behind := own.Seq < state.Receipt.Head.Seq
-	if behind {
-		// This book is an older copy of itself: it takes its own pages back
-		// before it writes any more, or its log would fork.
-		wants = append(wants, want{Want: Want{own.Device, own.Seq + 1}, to: state.Receipt.Head.Seq})
-	} else if err := r.confirm(state.Receipt); err != nil {
-		return err
-	}
-	if state.Mark != r.seen {
-		more, err := lacking(r.book, state)
-		if err != nil {
-			return err
-		}
-		wants = append(wants, more...)
 	}
 	whole, err := r.take(ctx, wants)
-	if err != nil {
-		return err
-	}
-	if behind {
-		if err := r.caughtUp(state.Receipt); err != nil {
-			return err
-		}
-	}
-	if state.Mark == r.seen || !whole {
-		return nil // or else what is still lacking would not be asked for again
+	if err != nil || !whole {
+		return err // what is still lacking is asked for again
 	}
 	return r.book.SetMargin(map[string][]byte{marginKey(r.hub.Device, marginSeen): state.Mark[:]})
 }
@@ -242,19 +224,55 @@ func (r *run) confirm(receipt Receipt) error {
 	return r.book.SetMargin(map[string][]byte{marginKey(r.hub.Device, marginReceipt): v})
 }
 
-// caughtUp notes the receipt for a log that was fetched back, up to there.
-func (r *run) caughtUp(receipt Receipt) error {
+// catchUp notes the receipt. If the peer has pages of the book's own log that
+// the book has not, the book is an older copy of itself: it takes them back
+// first, and has to before it writes any more, or its log would fork.
+func (r *run) catchUp(ctx context.Context, s State) error {
+	jobs, err := r.book.Jobs()
+	if err != nil {
+		return err
+	}
 	own, err := ownHead(r.book)
 	if err != nil {
 		return err
 	}
-	if own.Seq < receipt.Head.Seq {
-		return fmt.Errorf("fetching this device's own pages back: %w: it has confirmed %d, and gives %d", journal.ErrGap, receipt.Head.Seq, own.Seq)
+	end, from := s.Receipt.Head.Seq, own.Seq+1
+	if pages(jobs[own.Device]) < s.Own+max(own.Seq, end)-end {
+		// Since it became an older copy somebody's parcel has brought pages as
+		// hashes. Those before the last receipt may be so on purpose.
+		if from, err = firstWithheld(r.book, own.Device, r.confirmed+1, from); err != nil {
+			return err
+		}
 	}
-	if err := checkReceipt(r.book, r.hub, receipt); err != nil {
+	if from > end {
+		return r.confirm(s.Receipt)
+	}
+	fetch := func(from uint64) error {
+		_, err := r.take(ctx, []want{{Want: Want{own.Device, from}, to: end}})
 		return err
 	}
-	return r.confirm(receipt)
+	err = fetch(from)
+	hashes := errors.Is(err, journal.ErrGap) && from <= own.Seq
+	if hashes {
+		// A parcel has pages past the end only. The hashes will do until the next
+		// sync over a line; until then the older receipt stands.
+		if err = nil; own.Seq < end {
+			err = fetch(own.Seq + 1)
+		}
+	}
+	if err != nil {
+		return err
+	}
+	if own, err = ownHead(r.book); err != nil {
+		return err
+	}
+	if own.Seq < end {
+		return fmt.Errorf("fetching this device's own pages back: %w: it has confirmed %d, and gives %d", journal.ErrGap, end, own.Seq)
+	}
+	if err := checkReceipt(r.book, r.hub, s.Receipt); err != nil || hashes {
+		return err
+	}
+	return r.confirm(s.Receipt)
 }
 
 // take fetches what is wanted, and reports whether all of it came. A log that
@@ -506,7 +524,7 @@ func lacking(b Book, s State) ([]want, error) {
 func lacks(b Book, id journal.Identity, held journal.Head, full uint64, shown Standing) (uint64, error) {
 	// Pages past the peer's head, from a parcel, count here and not there.
 	if full < shown.Full || held.Seq > shown.Head.Seq {
-		from, err := firstWithheld(b, id.Device, held.Seq+1)
+		from, err := firstWithheld(b, id.Device, 1, held.Seq+1)
 		if err != nil || from <= shown.Head.Seq {
 			return from, err
 		}
@@ -526,11 +544,10 @@ func lacks(b Book, id journal.Identity, held journal.Head, full uint64, shown St
 	return shown.Head.Seq + 1, nil
 }
 
-// firstWithheld returns the first page of a log that is not here in full; end
-// when all are.
-func firstWithheld(b Book, device journal.ID, end uint64) (uint64, error) {
-	next := uint64(1)
-	for r, err := range b.Scan(device, 1) {
+// firstWithheld returns the first page of a log, from a sequence on, that is
+// not here in full; end when all are.
+func firstWithheld(b Book, device journal.ID, next, end uint64) (uint64, error) {
+	for r, err := range b.Scan(device, next) {
 		if err != nil {
 			return 0, err
 		}

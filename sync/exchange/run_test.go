@@ -371,6 +371,76 @@ func TestAheadOfTheHub(t *testing.T) {
 	}
 }
 
+// TestOwnHashes has a device that is an older copy of itself get its own pages
+// as hashes, from somebody who may not read them, before it meets the hub.
+func TestOwnHashes(t *testing.T) {
+	p := newPlace(t)
+	d := p.book()
+	p.write(d, 2)
+	p.run(d, p.all(d))
+	old := d.Backup()
+	p.write(d, 3)
+	p.run(d, p.all(d))
+	upTo := func(n int) []exchange.Batch {
+		d.Restore(old)
+		h, err := p.hub.SignedFrom(d.Identity().Device, uint64(n))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if h.Seq > uint64(n) {
+			t.Fatalf("no signed head %d", n)
+		}
+		x := p.batches(p.hub, d)[0]
+		x.Records, x.Head = slices.Clone(x.Records[:n]), h
+		for i := range x.Records {
+			x.Records[i].Page = nil
+		}
+		return []exchange.Batch{x}
+	}
+	bring := func(batches []exchange.Batch) {
+		for _, x := range batches {
+			if _, err := d.Ingest(x.Identity, x.Records, x.Head); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	whole := func() (n int) {
+		for r, err := range d.Scan(d.Identity().Device, 1) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r.Page != nil {
+				n++
+			}
+		}
+		return n
+	}
+	bring(upTo(5))
+	// A parcel answers what it was asked: it has no page before the end.
+	past := bent{p.all(d), nil, func(wants []exchange.Want, all iter.Seq2[exchange.Batch, error]) iter.Seq2[exchange.Batch, error] {
+		return func(yield func(exchange.Batch, error) bool) {
+			yield(exchange.Batch{}, fmt.Errorf("pages from %d: %w", wants[0].From, journal.ErrGap))
+		}
+	}}
+	for range 2 {
+		if out := p.run(d, past); out.Own != 0 || whole() != 2 {
+			t.Errorf("%d own pages back, %d in full", out.Own, whole())
+		}
+	}
+	for _, want := range []int{3, 0} {
+		if out := p.run(d, p.all(d)); out.Own != want || whole() != 5 {
+			t.Errorf("%d own pages back, want %d; %d in full", out.Own, want, whole())
+		}
+	}
+	// What it has forgotten by itself it does not fetch back.
+	if _, err := d.Forget(job('a')); err != nil {
+		t.Fatal(err)
+	}
+	if out := p.run(d, p.all(d)); out.Own != 0 || whole() != 0 {
+		t.Errorf("%d own pages back, %d in full", out.Own, whole())
+	}
+}
+
 // TestSpoiltReceipt has a receipt in the margin that does not verify: it
 // confirms nothing, and does not stand in the way.
 func TestSpoiltReceipt(t *testing.T) {

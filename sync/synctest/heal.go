@@ -166,7 +166,7 @@ func (w *world) check(forked map[journal.ID][]journal.ID) error {
 	}
 	for _, d := range w.devices {
 		for job := range jobs[d.id()] {
-			if !job.IsZero() && !w.rights[d.id()].Jobs[job] && !w.revoked[share{d.id(), job}] {
+			if !job.IsZero() && !w.forgot[job] && !w.rights[d.id()].Jobs[job] && !w.revoked[share{d.id(), job}] {
 				return violates("device %s wrote to job %s, and may not read it", d.name, job)
 			}
 		}
