@@ -142,7 +142,7 @@ func killed(c *exec.Cmd, after time.Duration) *exec.Cmd {
 func TestSyncKilled(t *testing.T) {
 	kills := 100
 	if raced {
-		kills = 12
+		kills = 5
 	}
 	f := newFleet(t, 3)
 	for kill := range kills {
