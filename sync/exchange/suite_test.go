@@ -23,12 +23,14 @@ func hosting(connect func(host *exchange.Host, device *synctest.Book, who func()
 }
 
 func TestDirect(t *testing.T) {
+	t.Parallel()
 	synctest.Suite(t, hosting(func(host *exchange.Host, _ *synctest.Book, who func() exchange.Reader) exchange.Peer {
 		return synctest.Direct(host, who)
 	}))
 }
 
 func TestOverLine(t *testing.T) {
+	t.Parallel()
 	synctest.Suite(t, hosting(func(host *exchange.Host, device *synctest.Book, who func() exchange.Reader) exchange.Peer {
 		return exchange.Over(&synctest.Line{Host: host, Who: who}, device.Identity(), host.Book.Identity())
 	}))
@@ -54,6 +56,7 @@ func (p pipe) Round(ctx context.Context, verb string, send func(io.Writer) error
 }
 
 func TestOverPipe(t *testing.T) {
+	t.Parallel()
 	synctest.Suite(t, hosting(func(host *exchange.Host, device *synctest.Book, who func() exchange.Reader) exchange.Peer {
 		return exchange.Over(pipe{host, who}, device.Identity(), host.Book.Identity())
 	}))

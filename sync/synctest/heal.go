@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"pinchrod/store/journal"
 	"pinchrod/sync/exchange"
@@ -24,7 +25,7 @@ func (w *world) heal() error {
 			return err
 		}
 	}
-	for _, d := range append(w.devices, w.retired...) {
+	for _, d := range slices.Concat(w.devices, w.retired) {
 		d.line.Release(context.Background())
 	}
 	for len(w.parcels) > 0 {

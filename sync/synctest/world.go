@@ -6,6 +6,7 @@ import (
 	"crypto"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -228,7 +229,7 @@ func violates(format string, args ...any) error { return violation{fmt.Errorf(fo
 func (w *world) step(s Step) (string, error) {
 	w.clock = w.clock.Add(time.Second)
 	d := w.devices[int(s.A)%len(w.devices)]
-	any := w.everyone()[int(s.A)%(len(w.devices)+1)]
+	m := w.everyone()[int(s.A)%(len(w.devices)+1)]
 	switch s.Op {
 	case OpAppend:
 		return w.append(d, int(1+s.B%3), worldJobs[s.C%4], "", s.D)
@@ -257,7 +258,7 @@ func (w *world) step(s Step) (string, error) {
 	case OpHubRestore:
 		return w.restoreHub()
 	case OpParcel:
-		return w.pack(any, w.everyone()[int(s.B)%(len(w.devices)+1)], s.C)
+		return w.pack(m, w.everyone()[int(s.B)%(len(w.devices)+1)], s.C)
 	case OpDeliver:
 		return w.deliver(s)
 	case OpReplay:
@@ -270,7 +271,7 @@ func (w *world) step(s Step) (string, error) {
 		return fmt.Sprintf("%s, %d bytes", r.Verb, len(r.Body)), nil
 	case OpRelease:
 		n := 0
-		for _, d := range append(w.devices, w.retired...) {
+		for _, d := range slices.Concat(w.devices, w.retired) {
 			n += d.line.Release(context.Background())
 		}
 		w.trace.add("request late", n)
@@ -280,9 +281,9 @@ func (w *world) step(s Step) (string, error) {
 	case OpGrant:
 		return w.grant(d, s)
 	case OpClock:
-		any.offset += time.Duration(int32(s.B)%(40*24*60*60)) * time.Second
+		m.offset += time.Duration(int32(s.B)%(40*24*60*60)) * time.Second
 		w.trace.count("clock step")
-		return fmt.Sprintf("the clock of %s is off by %s", any.name, any.offset), nil
+		return fmt.Sprintf("the clock of %s is off by %s", m.name, m.offset), nil
 	case OpDown, OpUp:
 		d.down = s.Op == OpDown
 		return "", nil
@@ -528,7 +529,7 @@ func (w *world) restoreHub() (string, error) {
 		return "", err
 	}
 	w.trace.count("hub restored")
-	for _, d := range append(w.devices, w.retired...) {
+	for _, d := range slices.Concat(w.devices, w.retired) {
 		h, err := w.head(w.hub, d.id())
 		if err != nil {
 			return "", err
