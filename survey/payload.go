@@ -16,7 +16,7 @@ var ErrNewer = errors.New("written by a newer version")
 // Payload is what one page of the log says, in whole or in part:
 //
 //	{1: job, 2: [reading …], 3: [strike …], 4: [keep …], 5: [setting …],
-//	 6: [tool …], 7: [tool check …], 8: [picture …]}
+//	 6: [tool …], 7: [tool check …], 8: [picture …], 9: [made …]}
 //	job     = {1: name}
 //	reading = {1: where, 2: what, 3: [mark, n], 4: height in µm, 5: [value …],
 //	           6: text as typed, 7: u, 8: tool, 9: by, 10: when, 11: note,
@@ -30,6 +30,10 @@ var ErrNewer = errors.New("written by a newer version")
 //	picture = {1: SHA-256 of its bytes, 2: size, 3: media type, 4: where,
 //	           5: what, 6: [mark, n], 7: reference to a reading, 8: note,
 //	           9: when, 10: by}
+//	made    = {1: where, 2: part, 3: [number …], 4: spares, 5: length in µm,
+//	           6: length along the line in µm, 7: cut again, 8: code of the sheet,
+//	           9: section, 10: [offcut kept, µm …], 11: [offcut used, µm …],
+//	           12: by, 13: when, 14: note, 15: over length}
 //	reference = [device, page, number on the page]
 //
 // in deterministic CBOR (RFC 8949, 4.2.1), what is empty left out. The numbers
@@ -43,6 +47,7 @@ type Payload struct {
 	Tools    []ToolRecord
 	Checks   []ToolCheck
 	Pictures []Picture
+	Made     []Made
 }
 
 // Setting is a choice that a job rests on, such as its rule profile. A new
@@ -71,7 +76,7 @@ type JobRecord struct {
 	Name string `cbor:"1,keyasint"`
 }
 
-// Strike says that a reading, or a picture, no longer counts, and why. It stays
+// Strike says that a reading, a picture, or what was made, no longer counts, and why. It stays
 // legible.
 type Strike struct {
 	Reading journal.Ref
@@ -88,6 +93,7 @@ type wirePayload struct {
 	Tools    []ToolRecord  `cbor:"6,keyasint,omitempty"`
 	Checks   []ToolCheck   `cbor:"7,keyasint,omitempty"`
 	Pictures []WirePicture `cbor:"8,keyasint,omitempty"`
+	Made     []WireMade    `cbor:"9,keyasint,omitempty"`
 }
 
 // WireReading is a reading in its stored form; [Reading.Wire] and
@@ -166,6 +172,9 @@ func (p Payload) Encode() ([]byte, error) {
 	for i := range p.Pictures {
 		w.Pictures = append(w.Pictures, p.Pictures[i].Wire())
 	}
+	for i := range p.Made {
+		w.Made = append(w.Made, p.Made[i].Wire())
+	}
 	b, err := journal.Marshal(w)
 	if err != nil {
 		return nil, fmt.Errorf("encoding a page: %w", err)
@@ -204,6 +213,9 @@ func DecodePayload(b []byte) (Payload, error) {
 	}
 	for _, wp := range w.Pictures {
 		p.Pictures = append(p.Pictures, wp.Picture())
+	}
+	for _, wm := range w.Made {
+		p.Made = append(p.Made, wm.Made())
 	}
 	if newer {
 		return p, fmt.Errorf("decoding a page: %w: update pinchrod to see all of it", ErrNewer)

@@ -11,6 +11,7 @@ package asfound
 import (
 	"context"
 	"fmt"
+	"math"
 	"runtime"
 	"strings"
 	"sync"
@@ -95,6 +96,7 @@ type Bay struct {
 	Spacers  []Spacer
 	Taken    []fieldbook.Entry // readings that count as they stand: sections, moisture, access
 	Missing  []fieldbook.Want
+	Made     []Made   // what was cut for it, in the order of the logs
 	Notes    []string // what was taken for granted
 }
 
@@ -137,6 +139,30 @@ type Result struct {
 	Detectable float64  // the smallest error that would be seen
 	Check      string   // which reading would check it
 }
+
+// Predicted is what the other readings foretell of this one, in its own unit,
+//
+//	value − residual/redundancy,  u² = u²/redundancy − u²,
+//
+// by the leave-one-out identity of least squares: residual/redundancy is the
+// reading less its prediction without it, u/√redundancy the standard uncertainty
+// of that difference, and W the one in units of the other. The residual of a
+// suspect reading, which took no part, is that difference already. It is not
+// Known for a reading that nothing checks.
+func (r *Result) Predicted() Quantity {
+	if r.Redundancy < leastRedundancy {
+		return Quantity{}
+	}
+	off := r.Residual / r.Redundancy
+	if r.Suspect {
+		off = r.Residual
+	}
+	return Quantity{r.Value - off, r.U * math.Sqrt(max(0, 1/r.Redundancy-1)), true}
+}
+
+// leastRedundancy is what a reading needs for a prediction of it to mean
+// something: below, its u is over thirty times the reading's own.
+const leastRedundancy = 1e-3
 
 // Flag is a figure held against a limit.
 type Flag struct {
@@ -189,6 +215,12 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 	for _, e := range book.Standing() {
 		standing[e.Reading.Where] = append(standing[e.Reading.Where], e)
 	}
+	made := map[survey.Place][]fieldbook.Made{}
+	for _, m := range book.Made {
+		if m.Stands() {
+			made[m.Made.Where] = append(made[m.Made.Where], m)
+		}
+	}
 	flights := map[string]int{}
 	disputes := map[survey.Place][]Flag{}
 	for _, d := range book.Disagreements() {
@@ -223,6 +255,7 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 			for b := range work {
 				w := newWorker(b, s, shop, standing[b.Place], standing[survey.Place(b.Place.Flight())])
 				w.work()
+				w.made(made[b.Place])
 				b.Flags = append(forget(b.Flags), disputes[b.Place]...)
 			}
 		})

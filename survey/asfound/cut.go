@@ -29,6 +29,8 @@ type Layout struct {
 	Walk   *Walk    // what a spacer walk should show; nil where the pitch is not known
 
 	Spindles, BaseFillets, RailFillets []pieces.Piece
+
+	Gaps []float64 // plumb, between the rails, at each spindle's station, mm
 }
 
 // Walk is a spacer walk as it should go: Count spacers of one length up the base
@@ -185,6 +187,9 @@ func (w *worker) cut() {
 			continue
 		}
 		*kind.verdict = v
+	}
+	for _, x := range l.Stations {
+		l.Gaps = append(l.Gaps, plane.GapAt(x))
 	}
 	l.Walk = w.walk(l)
 }

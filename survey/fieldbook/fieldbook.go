@@ -18,6 +18,7 @@
 //	T device page item         → tool
 //	U device page item         → check of a tool
 //	P job device page item     → picture
+//	M job device page item     → what was made
 //
 // with numbers big-endian, so that a scan runs in the order of the logs.
 package fieldbook
@@ -38,7 +39,7 @@ import (
 
 // Version of the buckets. A store written with another is rebuilt from its
 // log.
-const Version = 5
+const Version = 6
 
 // KV is the part of the store that a projection is kept in.
 type KV interface {
@@ -87,6 +88,7 @@ func (e *Entry) Stands() bool { return len(e.Struck) == 0 && len(e.Fixed) == 0 }
 type Book struct {
 	Job      Job
 	Entries  []Entry
+	Made     []Made   // what was cut, struck entries too, in the order of the logs
 	chosen   []Choice // settings that stand
 	pictures []Picture
 }
@@ -210,6 +212,12 @@ func Project(kv KV, page journal.Page) error {
 			return err
 		}
 	}
+	for i := range p.Made {
+		own.Item++
+		if err := put(refKey(jobKey('M', page.Job), own), storedMade{p.Made[i].Wire(), ms, zone}); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -294,12 +302,18 @@ func Load(kv KV, job Job) (*Book, error) {
 	if err := b.loadPictures(kv); err != nil {
 		return nil, fmt.Errorf("reading the pictures of job %q: %w", job.Name, err)
 	}
+	if err := b.loadMade(kv); err != nil {
+		return nil, fmt.Errorf("reading what was made for job %q: %w", job.Name, err)
+	}
 	struck, kept := map[journal.Ref]*[]Ruling{}, map[journal.Ref]*[]Ruling{}
 	for i := range b.Entries {
 		struck[b.Entries[i].Ref], kept[b.Entries[i].Ref] = &b.Entries[i].Struck, &b.Entries[i].Kept
 	}
 	for i := range b.pictures {
 		struck[b.pictures[i].Ref] = &b.pictures[i].Struck
+	}
+	for i := range b.Made {
+		struck[b.Made[i].Ref] = &b.Made[i].Struck
 	}
 	err := b.rulings(kv, 'S', struck)
 	if err == nil {

@@ -24,8 +24,13 @@ func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style)
 		e := &b.Entries[i]
 		by[e.Reading.Where] = append(by[e.Reading.Where], e)
 	}
+	made := map[survey.Place][]*fieldbook.Made{}
+	for i := range b.Made {
+		m := &b.Made[i]
+		made[m.Made.Where] = append(made[m.Made.Where], m)
+	}
 	for _, place := range b.Places() {
-		if len(by[place]) == 0 {
+		if len(by[place])+len(made[place]) == 0 {
 			continue
 		}
 		p.blank()
@@ -36,6 +41,9 @@ func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style)
 		}
 		for _, e := range by[place] {
 			p.entry(e, kit, name, title, value)
+		}
+		for _, m := range made[place] {
+			p.madeEntry(m, name)
 		}
 	}
 	p.blank()
@@ -74,12 +82,8 @@ func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int)
 			p.para(indent, rest)
 		}
 	}
-	for _, r := range e.Struck {
-		p.para(indent, "struck: "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
-	}
-	for _, r := range e.Kept {
-		p.para(indent, "kept: "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
-	}
+	p.rulings(indent, "struck", e.Struck)
+	p.rulings(indent, "kept", e.Kept)
 	if len(e.Fixed) > 0 {
 		var names []string
 		for _, f := range e.Fixed {
@@ -89,6 +93,29 @@ func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int)
 	}
 	if e.Newer {
 		p.para(indent, "written by a newer version: kept, not used")
+	}
+}
+
+// madeEntry is a line of what was made, under the readings of its bay.
+func (p *page) madeEntry(m *fieldbook.Made, name int) {
+	indent := "  " + pad("", name) + "  "
+	for i, l := range wrap("made: "+MadeTitle(&m.Made), p.style.Width-width(indent)-4) {
+		lead := indent
+		if i == 0 {
+			lead = "  " + pad(m.Ref.Short(), name) + "  "
+		}
+		p.line(lead + p.struck(l, len(m.Struck) > 0))
+	}
+	p.rulings(indent, "struck", m.Struck)
+	if m.Wrong != nil {
+		p.para(indent, "not used: "+m.Wrong.Error())
+	}
+}
+
+// rulings are the lines of what was ruled on an entry.
+func (p *page) rulings(indent, past string, all []fieldbook.Ruling) {
+	for _, r := range all {
+		p.para(indent, past+": "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
 	}
 }
 

@@ -139,6 +139,7 @@ func (p *page) bay(b *asfound.Bay) {
 	p.heading(string(b.Place))
 	p.flags(b.Flags)
 	p.cutting(b)
+	p.made(b)
 	p.found(b)
 	p.doubt(b)
 	p.sources(b.Flags)

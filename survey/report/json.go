@@ -34,6 +34,28 @@ type (
 		Flags    []jsonFlag    `json:"flags"`
 		Layout   *jsonLayout   `json:"layout"`
 		Verdict  jsonVerdicts  `json:"verdict"`
+		Made     []jsonMade    `json:"made"`
+	}
+	jsonMade struct {
+		ID      string    `json:"id"`
+		Part    string    `json:"part"`
+		Length  number    `json:"length"` // where the stop is measured
+		Line    number    `json:"line"`   // along the line that needed lengths count along
+		Spares  uint32    `json:"spares"`
+		Recut   bool      `json:"recut"`
+		ToFit   bool      `json:"to_fit"`
+		Sheet   *string   `json:"sheet"`
+		By      *string   `json:"by"`
+		When    *string   `json:"when"`
+		PAllFit *number   `json:"p_all_fit"`
+		Unknown *string   `json:"unknown"` // why it cannot be held against what is needed
+		Pieces  []jsonOff `json:"pieces"`
+	}
+	jsonOff struct {
+		Number    int          `json:"number"`
+		Predicted jsonQuantity `json:"predicted"`
+		Error     number       `json:"error"`
+		U         number       `json:"u"` // of the error
 	}
 	jsonAdjusted struct {
 		Run       *jsonQuantity `json:"run"`
@@ -57,17 +79,18 @@ type (
 		P     number `json:"p"`
 	}
 	jsonReading struct {
-		ID          string  `json:"id"`
-		What        string  `json:"what"`
-		At          *string `json:"at"`
-		Height      *number `json:"height,omitempty"`
-		Value       number  `json:"value"`
-		Residual    number  `json:"residual"`
-		Redundancy  number  `json:"redundancy"`
-		W           number  `json:"w"`
-		Suspect     bool    `json:"suspect"`
-		LikelyError *number `json:"likely_error"`
-		Slip        *string `json:"slip"`
+		ID          string        `json:"id"`
+		What        string        `json:"what"`
+		At          *string       `json:"at"`
+		Height      *number       `json:"height,omitempty"`
+		Value       number        `json:"value"`
+		Residual    number        `json:"residual"`
+		Redundancy  number        `json:"redundancy"`
+		W           number        `json:"w"`
+		Suspect     bool          `json:"suspect"`
+		LikelyError *number       `json:"likely_error"`
+		Slip        *string       `json:"slip"`
+		Predicted   *jsonQuantity `json:"predicted"` // by the other readings
 	}
 	jsonFlag struct {
 		Flag  string `json:"flag"`
@@ -153,6 +176,7 @@ func bayJSON(b *asfound.Bay) jsonBay {
 		},
 		Readings: readingsJSON(b.Readings), Flags: flagsJSON(b.Flags),
 		Verdict: jsonVerdicts{verdict(b.Spindles), verdict(b.BaseFillets), verdict(b.RailFillets)},
+		Made:    madeJSON(b.Made),
 	}
 	if c := b.Chi2; c != nil {
 		out.Chi2 = &jsonChi2{number(c.Value), c.DOF, number(c.P)}
@@ -197,6 +221,7 @@ func reading(r *asfound.Result) jsonReading {
 	out := jsonReading{
 		ID: r.Ref.String(), What: string(r.Reading.What), At: text(r.Reading.At.String()), Value: number(r.Value),
 		Residual: number(r.Residual), Redundancy: number(r.Redundancy), W: number(r.W), Suspect: r.Suspect, Slip: text(r.Slip),
+		Predicted: quantity(r.Predicted()),
 	}
 	if k := r.Reading.Kind(); k != nil && k.Height {
 		h := number(r.Reading.Height.MM())
@@ -205,6 +230,26 @@ func reading(r *asfound.Result) jsonReading {
 	if r.Error.Known {
 		e := number(r.Error.Value)
 		out.LikelyError = &e
+	}
+	return out
+}
+
+func madeJSON(all []asfound.Made) []jsonMade {
+	out := []jsonMade{}
+	for i := range all {
+		m := &all[i].Made
+		j := jsonMade{
+			ID: all[i].Ref.String(), Part: string(m.Part), Length: number(m.Length.MM()), Line: number(m.Line.MM()), Spares: m.Spares,
+			Recut: m.Recut, ToFit: m.ToFit, Sheet: text(m.Sheet), By: text(m.By), When: text(m.When), Unknown: text(all[i].Unknown), Pieces: []jsonOff{},
+		}
+		if p := all[i].P; p.Known {
+			v := number(p.Value)
+			j.PAllFit = &v
+		}
+		for _, o := range all[i].Off {
+			j.Pieces = append(j.Pieces, jsonOff{o.Number, *quantity(o.Predicted), number(o.Error), number(o.U)})
+		}
+		out = append(out, j)
 	}
 	return out
 }

@@ -64,8 +64,14 @@ func (o *bookOptions) list() error {
 	})
 }
 
-// find looks for a reading in one job, or in all when job is empty.
-func find(s *store.Store, job, id string) (book *fieldbook.Book, e *fieldbook.Entry, err error) {
+// find looks a reading up by its name in all jobs, or in one.
+func find(s *store.Store, job, id string) (*fieldbook.Book, *fieldbook.Entry, error) {
+	return look(s, job, id, (*fieldbook.Book).Find, fieldbook.ErrNoReading)
+}
+
+// look looks something up by its name in all jobs, or in one; none is what in
+// says where a job has nothing of that name.
+func look[T any](s *store.Store, job, id string, in func(*fieldbook.Book, string) (*T, error), none error) (book *fieldbook.Book, of *T, err error) {
 	var names []string
 	if job != "" {
 		names = []string{job}
@@ -87,21 +93,21 @@ func find(s *store.Store, job, id string) (book *fieldbook.Book, e *fieldbook.En
 		if err != nil {
 			return nil, nil, err
 		}
-		at, err := b.Find(id)
-		if errors.Is(err, fieldbook.ErrNoReading) {
+		at, err := in(b, id)
+		if errors.Is(err, none) {
 			continue
 		}
 		if err != nil {
 			return nil, nil, err
 		}
-		book, e = b, at
+		book, of = b, at
 		found++
 	}
 	switch found {
 	case 0:
-		return nil, nil, fmt.Errorf("%w %q: the names stand in the first column of book", fieldbook.ErrNoReading, id)
+		return nil, nil, fmt.Errorf("%w %q: the names stand in the first column of book", none, id)
 	case 1:
-		return book, e, nil
+		return book, of, nil
 	}
-	return nil, nil, fmt.Errorf("reading %q: %w of that short name: say which job with --job", id, fieldbook.ErrTwo)
+	return nil, nil, fmt.Errorf("%q: %w of that short name: say which job with --job", id, fieldbook.ErrTwo)
 }

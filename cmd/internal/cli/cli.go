@@ -142,7 +142,7 @@ Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
 	})
 	root.AddCommand(
 		newSurvey(e, b), newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newRecord(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b), newPicture(e, b),
-		newSheet(e, b), newDraw(e, b), newSync(e, b), newStatus(e, b), newJoin(e, b), newRenew(e, b), newParcel(e, b), newHub(e, b), newForget(e, b),
+		newSheet(e, b), newDraw(e, b), newMade(e, b), newSync(e, b), newStatus(e, b), newJoin(e, b), newRenew(e, b), newParcel(e, b), newHub(e, b), newForget(e, b),
 		newVerify(e, b), newRecover(e, b), newDemo(e), newVersion(e),
 	)
 	for _, c := range root.Commands() {

@@ -1,20 +1,32 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
 
+	"pinchrod/store"
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report"
 )
 
 // ruling is what a surveyor says of a reading: that it no longer counts, or
 // that it counts however odd it looks.
 type ruling struct {
 	past string // struck, kept
-	had  func(*fieldbook.Entry) []fieldbook.Ruling
+	had  func(*target) []fieldbook.Ruling
 	page func(survey.Strike) survey.Payload
+	any  bool // of anything in the book, not of readings only
+}
+
+// target is what is ruled on.
+type target struct {
+	ref          journal.Ref
+	title        string
+	struck, kept []fieldbook.Ruling
 }
 
 type ruleOptions struct {
@@ -30,11 +42,12 @@ func newStrike(e *Env, b *bookFlag) *cobra.Command {
 		Short: "say that a reading no longer counts, and why",
 		Long: `Strike writes to the book that a reading no longer counts. The reading stays
 legible, as a struck figure does on paper. ID stands in the first column of
-book.`,
+book. An entry of what was made, and a picture, are struck in the same way.`,
 	}, ruling{
 		past: "struck",
-		had:  func(e *fieldbook.Entry) []fieldbook.Ruling { return e.Struck },
+		had:  func(t *target) []fieldbook.Ruling { return t.struck },
 		page: func(s survey.Strike) survey.Payload { return survey.Payload{Strikes: []survey.Strike{s}} },
+		any:  true,
 	})
 }
 
@@ -47,7 +60,7 @@ was read again and came out the same. Check then sets it aside no more, and
 says that it was kept. ID stands in the first column of book.`,
 	}, ruling{
 		past: "kept",
-		had:  func(e *fieldbook.Entry) []fieldbook.Ruling { return e.Kept },
+		had:  func(t *target) []fieldbook.Ruling { return t.kept },
 		page: func(s survey.Strike) survey.Payload { return survey.Payload{Keeps: []survey.Strike{s}} },
 	})
 }
@@ -85,17 +98,44 @@ func (o *ruleOptions) run() error {
 		return err
 	}
 	defer s.Close()
-	book, e, err := find(s, o.job, o.id)
+	book, t, err := o.target(s)
 	if err != nil {
 		return err
 	}
-	if had := o.ruling.had(e); len(had) > 0 {
-		fmt.Fprintf(o.env.Out, "%s was %s already (%s)\n", e.Ref.Short(), o.ruling.past, had[0].Why)
+	if had := o.ruling.had(t); len(had) > 0 {
+		fmt.Fprintf(o.env.Out, "%s was %s already (%s)\n", t.ref.Short(), o.ruling.past, had[0].Why)
 		return nil
 	}
-	if _, err := o.env.write(s, book.Job.ID, o.ruling.page(survey.Strike{Reading: e.Ref, Why: why, By: by})); err != nil {
+	if _, err := o.env.write(s, book.Job.ID, o.ruling.page(survey.Strike{Reading: t.ref, Why: why, By: by})); err != nil {
 		return err
 	}
-	fmt.Fprintf(o.env.Out, "%s %s, %s %s, in job %q\n", o.ruling.past, e.Ref.Short(), e.Reading.Title(), e.Reading.Value, book.Job.Name)
+	fmt.Fprintf(o.env.Out, "%s %s, %s, in job %q\n", o.ruling.past, t.ref.Short(), t.title, book.Job.Name)
 	return nil
+}
+
+// target finds what is ruled on: a reading, else something that was made, else a
+// picture.
+func (o *ruleOptions) target(s *store.Store) (*fieldbook.Book, *target, error) {
+	book, e, none := find(s, o.job, o.id)
+	if none == nil {
+		return book, &target{e.Ref, e.Reading.Title() + " " + e.Reading.Value.String(), e.Struck, e.Kept}, nil
+	}
+	if !o.ruling.any || !errors.Is(none, fieldbook.ErrNoReading) {
+		return nil, nil, none
+	}
+	book, m, err := look(s, o.job, o.id, (*fieldbook.Book).FindMade, fieldbook.ErrNoMade)
+	if err == nil {
+		return book, &target{ref: m.Ref, title: report.MadeTitle(&m.Made), struck: m.Struck}, nil
+	}
+	if !errors.Is(err, fieldbook.ErrNoMade) {
+		return nil, nil, err
+	}
+	book, p, err := look(s, o.job, o.id, (*fieldbook.Book).FindPicture, fieldbook.ErrNoPicture)
+	if err == nil {
+		return book, &target{ref: p.Ref, title: p.Picture.Title(), struck: p.Struck}, nil
+	}
+	if !errors.Is(err, fieldbook.ErrNoPicture) {
+		return nil, nil, err
+	}
+	return nil, nil, none
 }

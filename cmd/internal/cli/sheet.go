@@ -175,7 +175,7 @@ still holds, and leaves with 3 when it does not.`,
 }
 
 func (o *sheetOptions) run(ctx context.Context) error {
-	sheets, err := o.sheets(ctx)
+	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay)
 	if err != nil {
 		return err
 	}
@@ -230,15 +230,15 @@ func (o *sheetOptions) onlyOne(sheets []*cutting.Sheet, do func(io.Writer) error
 	return o.write(o.out, do)
 }
 
-// sheets makes the sheet of each bay that is meant.
-func (o *sheetOptions) sheets(ctx context.Context) ([]*cutting.Sheet, error) {
+// sheetsOf makes the sheet of each bay that a word means.
+func sheetsOf(ctx context.Context, o *siteOptions, bay string) ([]*cutting.Sheet, error) {
 	book, set, found, entry, err := o.found(ctx)
 	if err != nil {
 		return nil, err
 	}
-	bays, _, err := findPlaces(found, o.bay)
+	bays, _, err := findPlaces(found, bay)
 	if err == nil && len(bays) == 0 {
-		err = fmt.Errorf("%w: %q is no bay; a bay is written F1/left", errUsage, o.bay)
+		err = fmt.Errorf("%w: %q is no bay; a bay is written F1/left", errUsage, bay)
 	}
 	if err != nil {
 		return nil, err
@@ -246,7 +246,7 @@ func (o *sheetOptions) sheets(ctx context.Context) ([]*cutting.Sheet, error) {
 	var out []*cutting.Sheet
 	for _, b := range bays {
 		s, err := cutting.New(b, cutting.Options{
-			Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.siteOptions.env.Now(),
+			Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.env.Now(),
 		})
 		if err != nil {
 			return nil, err

@@ -1,0 +1,193 @@
+package asfound
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/rules"
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// Made is what was cut for a bay, held against what the book says is needed now.
+type Made struct {
+	Ref     journal.Ref
+	Made    survey.Made
+	P       Quantity // P(all of its pieces fit), U its standard error; not Known where there is nothing to ask, or to hold it against
+	Off     []Off    // by piece
+	Worst   int      // into Off: the piece least likely to fit; of what was cut again, the only one
+	Unknown string   // why it cannot be held against anything
+}
+
+// Off is a piece as made against the piece as needed.
+type Off struct {
+	Number    int
+	Predicted Quantity // needed length along the line, mm; for a piece cut again, as it was foreseen without it
+	Made      float64  // along the same line, mm
+	Error     float64  // made less predicted, mm
+	U         float64  // of Error, mm
+}
+
+// InU is the error in units of its standard uncertainty.
+func (o Off) InU() float64 { return o.Error / o.U }
+
+// made holds what was cut against what is needed. A piece that was cut again on
+// site is no longer the batch's.
+func (w *worker) made(entries []fieldbook.Made) {
+	again := map[survey.Part][]uint32{}
+	for _, e := range entries {
+		if e.Made.Recut {
+			again[e.Made.Part] = append(again[e.Made.Part], e.Made.Pieces...)
+		}
+	}
+	for _, e := range entries {
+		m := Made{Ref: e.Ref, Made: e.Made}
+		v := map[survey.Part]*Verdict{
+			survey.PartSpindle: w.bay.Spindles, survey.PartBaseFillet: w.bay.BaseFillets, survey.PartRailFillet: w.bay.RailFillets,
+		}[e.Made.Part]
+		var which []int // into the needed pieces
+		most := 0
+		for _, n := range e.Made.Pieces {
+			most = max(most, int(n))
+			if e.Made.Recut || !slices.Contains(again[e.Made.Part], n) {
+				which = append(which, int(n)-1)
+			}
+		}
+		switch {
+		case most == 0: // spares and offcuts
+		case v == nil:
+			m.Unknown = "the readings do not say what is needed"
+		case most > len(v.Needed.Mean):
+			m.Unknown = fmt.Sprintf("the bay is laid out with %d of them now", len(v.Needed.Mean))
+		case len(which) == 0:
+			m.Unknown = "each was cut again on site"
+		default:
+			if err := w.hold(&m, v.Needed, which); err != nil {
+				m.Unknown = err.Error()
+			}
+		}
+		w.bay.Made = append(w.bay.Made, m)
+	}
+}
+
+// hold says how each piece of a batch is off what is needed, and the probability
+// that all fit,
+//
+//	needed_i − short ≤ made ≤ needed_i + long,
+//
+// with the distribution that calc/fit.Decide takes: the needed lengths are as
+// unsure as the readings make them, each of them by the waviness of the rails
+// too, and each piece as made by the saw's repeatability. What is over length
+// fits while it is long enough. A piece that was cut again fits, since it was cut
+// until it did; it says how well it was foreseen.
+func (w *worker) hold(m *Made, need fit.Needed, which []int) error {
+	h := w.set.House
+	n := len(which)
+	lo, hi, d := make([]float64, n), make([]float64, n), make([]float64, n)
+	cov := mat.NewSymDense(n, nil)
+	low, high := -h.Short, h.Long // of made less needed
+	if m.Made.ToFit {
+		low, high = 0, math.Inf(1)
+	}
+	least := math.Inf(1)
+	for i, k := range which {
+		v := 0.0
+		if need.Cov != nil {
+			v = max(0, need.Cov.At(k, k))
+			for j := range i + 1 {
+				cov.SetSym(i, j, need.Cov.At(k, which[j]))
+			}
+		}
+		o := Off{Number: k + 1, Made: m.Made.Line.MM(), Predicted: Quantity{need.Mean[k], math.Sqrt(v + h.Waviness*h.Waviness), true}}
+		if fits := w.trial(m); fits != nil && m.Made.Recut {
+			o.Predicted, o.Made = fits.Predicted(), fits.Value
+			o.U = math.Hypot(o.Predicted.U, fits.U)
+			if !o.Predicted.Known {
+				return fmt.Errorf("no other reading foretells it")
+			}
+		} else {
+			o.U = math.Hypot(o.Predicted.U, h.Saw)
+		}
+		o.Error = o.Made - o.Predicted.Value
+		lo[i], hi[i], d[i] = o.Error-high, o.Error-low, math.Hypot(h.Waviness, h.Saw)
+		if p := rules.ConformBetween(o.Error, o.U, low, high) - max(0, low-o.Error, o.Error-high); p < least {
+			least, m.Worst = p, i
+		}
+		m.Off = append(m.Off, o)
+	}
+	if m.Made.Recut {
+		return nil
+	}
+	b, _, err := fit.Factor(cov, 0)
+	if err != nil {
+		return err
+	}
+	p, e, err := fit.Rectangle(lo, hi, b, d, w.set.Accuracy)
+	if err != nil {
+		return err
+	}
+	m.P = Quantity{p, e / errorSigmas, true}
+	w.bay.Flags = append(w.bay.Flags, w.madeFlag(m, low, high))
+	return nil
+}
+
+// errorSigmas: fit.Rectangle's error is one of 99 %, 2.576 standard errors of a
+// normal distribution.
+const errorSigmas = 2.576
+
+// trial is the reading that a piece cut again left in the book: a trial piece
+// that fits, on the same page. Nil when there is none, as of a fillet.
+func (w *worker) trial(m *Made) *Result {
+	for i := range w.bay.Readings {
+		r := &w.bay.Readings[i]
+		if r.Reading.What == survey.Fit && r.Ref.Device == m.Ref.Device && r.Ref.Page == m.Ref.Page {
+			return r
+		}
+	}
+	return nil
+}
+
+// madeFlag holds the piece least likely to fit against what still fits; the
+// batch is clear only where all of it fits as surely as the house asks.
+func (w *worker) madeFlag(m *Made, low, high float64) Flag {
+	o := m.Off[m.Worst]
+	f := Flag{
+		Name: "as-made", Value: o.Error, U: o.U, Unit: "mm", low: low, high: high, Limit: high,
+		Of:   fmt.Sprintf("%s %d as cut (%s), less what is needed now", m.Made.Part.Words(), o.Number, m.Ref.Short()),
+		From: fmt.Sprintf("%g mm short to %g mm long", w.set.House.Short, w.set.House.Long),
+	}
+	if o.Error < 0 {
+		f.Limit = low
+	}
+	if m.Made.ToFit {
+		f.From, f.Limit = "cut over length: no shorter than needed", low
+	}
+	all := fmt.Sprintf("all %d fit with probability %s", len(m.Off), Chance(m.P.Value))
+	if len(m.Off) == 1 {
+		all = "it fits with probability " + Chance(m.P.Value)
+	}
+	f.State = rules.JudgeBetween(o.Error, o.U, low, high)
+	switch {
+	case f.State == rules.Flag:
+		f.Text = fmt.Sprintf("%s, %s: cut it again, or strike %s if the entry is wrong", all, tooMuch(o.Error), m.Ref.Short())
+	case m.P.Value >= w.set.House.Risk:
+		f.State = rules.Clear
+		f.Text = all
+	default:
+		f.State = rules.Unsure
+		f.Text = fmt.Sprintf("%s; cannot tell yet: stand %s %d dry before anything is glued", all, m.Made.Part.Words(), o.Number)
+	}
+	return f
+}
+
+func tooMuch(off float64) string {
+	if off < 0 {
+		return "this one is too short"
+	}
+	return "this one is too long"
+}

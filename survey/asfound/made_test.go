@@ -1,0 +1,179 @@
+package asfound
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/rules"
+	"pinchrod/calc/unit"
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// cutFor is a batch of all the spindles of a bay at one length along their line.
+func cutFor(b *Bay, mm float64) fieldbook.Made {
+	m := survey.Made{Where: b.Place, Part: survey.PartSpindle, Length: unit.FromMM(mm), Line: unit.FromMM(mm)}
+	for i := range b.Spindles.Needed.Mean {
+		m.Pieces = append(m.Pieces, uint32(i+1))
+	}
+	return fieldbook.Made{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 2, Item: 1}, Made: m}
+}
+
+func trueBay(t *testing.T) *fieldbook.Book {
+	t.Helper()
+	rng := rand.New(rand.NewPCG(3, 1))
+	return bookOf(append(randomBay(rng).readings(rng, "F1/left"), survey.Reading{
+		Where: "F1/left", What: survey.SpindleSize, Text: "41 x 41 mm",
+		Value: survey.Quantity{Measure: survey.Section, N: [3]int64{41_000, 41_000}},
+	}))
+}
+
+// A batch cut at the very stop that the verdict names fits with the probability
+// that the verdict gave it.
+func TestMadeIsAsTheVerdictSaid(t *testing.T) {
+	book := trueBay(t)
+	b := &mustWork(book, Defaults()).Bays[0]
+	i := slices.IndexFunc(b.Spindles.Options, func(o fit.Option) bool { return o.Cut == fit.Batch })
+	o := b.Spindles.Options[i]
+	book.Made = []fieldbook.Made{cutFor(b, o.Lengths[0])}
+	m := mustWork(book, Defaults()).Bays[0].Made[0]
+	// Both are of the same distribution; the stop is kept to a micrometre.
+	if tol := 3*o.PError + 3*m.P.U + 1e-4; !m.P.Known || math.Abs(m.P.Value-o.P) > tol {
+		t.Errorf("P %+v, want %g within %g", m.P, o.P, tol)
+	}
+}
+
+func TestMadeHeldAgainstTheBook(t *testing.T) {
+	clean := trueBay(t)
+	needed := mustWork(clean, Defaults()).Bays[0].Spindles.Needed.Mean
+	low, high := slices.Min(needed), slices.Max(needed)
+	for _, tt := range []struct {
+		name  string
+		made  func(b *Bay) []fieldbook.Made
+		state rules.State
+		text  string
+	}{
+		{"far too long", func(b *Bay) []fieldbook.Made { return []fieldbook.Made{cutFor(b, high+9)} }, rules.Flag, "too long"},
+		{"far too short", func(b *Bay) []fieldbook.Made { return []fieldbook.Made{cutFor(b, low-9)} }, rules.Flag, "too short"},
+		{"a hair too long", func(b *Bay) []fieldbook.Made { return []fieldbook.Made{cutFor(b, low+Defaults().House.Long)} }, rules.Unsure, "cannot tell yet"},
+		{"to be trimmed", func(b *Bay) []fieldbook.Made {
+			m := cutFor(b, high+9)
+			m.Made.ToFit = true
+			return []fieldbook.Made{m}
+		}, rules.Clear, "all"},
+		{"to be trimmed, and short", func(b *Bay) []fieldbook.Made {
+			m := cutFor(b, low-2)
+			m.Made.ToFit = true
+			return []fieldbook.Made{m}
+		}, rules.Flag, "too short"},
+	} {
+		book := trueBay(t)
+		book.Made = tt.made(&mustWork(book, Defaults()).Bays[0])
+		b := &mustWork(book, Defaults()).Bays[0]
+		i := slices.IndexFunc(b.Flags, func(f Flag) bool { return f.Name == "as-made" })
+		if i < 0 {
+			t.Errorf("%s: no flag", tt.name)
+			continue
+		}
+		if f := b.Flags[i]; f.State != tt.state || !strings.Contains(f.Text, tt.text) {
+			t.Errorf("%s: %s %q, want %s and %q", tt.name, f.State, f.Text, tt.state, tt.text)
+		}
+	}
+}
+
+func TestMadeThatCannotBeHeld(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		made func(m *survey.Made)
+		want string
+	}{
+		{"more than there are", func(m *survey.Made) { m.Pieces = []uint32{99} }, "laid out with"},
+		{"fillets without a section", func(m *survey.Made) { m.Part = survey.PartRailFillet }, ""},
+		{"spares only", func(m *survey.Made) { m.Pieces, m.Spares = nil, 2 }, ""},
+	} {
+		book := trueBay(t)
+		m := cutFor(&mustWork(book, Defaults()).Bays[0], 800)
+		tt.made(&m.Made)
+		book.Made = []fieldbook.Made{m}
+		got := mustWork(book, Defaults()).Bays[0].Made
+		if len(got) != 1 || !strings.Contains(got[0].Unknown, tt.want) || tt.want != "" && got[0].P.Known {
+			t.Errorf("%s: %+v, want %q", tt.name, got, tt.want)
+		}
+	}
+	bare := &fieldbook.Book{Made: []fieldbook.Made{{Made: survey.Made{Where: "F1/left", Part: survey.PartSpindle, Pieces: []uint32{1}, Length: 1, Line: 1}}}}
+	bare.Entries = []fieldbook.Entry{{Reading: survey.Reading{Where: "F1/left", What: survey.SpindleSize, Text: "41 x 41 mm",
+		Value: survey.Quantity{Measure: survey.Section, N: [3]int64{41_000, 41_000}}}}}
+	if got := mustWork(bare, Defaults()).Bays[0].Made; len(got) != 1 || got[0].Unknown == "" {
+		t.Errorf("without readings: %+v, want why it is not known", got)
+	}
+}
+
+// A struck entry counts for nothing; a piece that was cut again is not the
+// batch's any more, and says how well it was foreseen.
+func TestCutAgain(t *testing.T) {
+	book := trueBay(t)
+	b := &mustWork(book, Defaults()).Bays[0]
+	batch := cutFor(b, b.Spindles.Needed.Mean[0])
+	again := fieldbook.Made{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 3, Item: 2}, Made: survey.Made{
+		Where: "F1/left", Part: survey.PartSpindle, Pieces: []uint32{2}, Length: batch.Made.Length, Line: batch.Made.Line, Recut: true,
+	}}
+	struck := again
+	struck.Struck = []fieldbook.Ruling{{Why: "x"}}
+	gap := b.Layout.Gaps[1] + 0.3
+	book.Entries = append(book.Entries, fieldbook.Entry{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 3, Item: 1}, Reading: survey.Reading{
+		Where: "F1/left", What: survey.Fit, At: survey.At{Mark: survey.Distance, N: int64(unit.FromMM(b.Layout.Stations[1]))}, Text: "x",
+		Value: survey.Quantity{Measure: survey.Length, N: [3]int64{int64(unit.FromMM(gap))}},
+	}})
+	book.Made = []fieldbook.Made{batch, again, struck}
+	got := mustWork(book, Defaults()).Bays[0].Made
+	if len(got) != 2 {
+		t.Fatalf("%d entries, want 2", len(got))
+	}
+	for _, o := range got[0].Off {
+		if o.Number == 2 {
+			t.Error("the batch still has the piece that was cut again")
+		}
+	}
+	// Foreseen by the readings before it: the gap at its station, as it was
+	// worked out then.
+	o := got[1].Off[0]
+	if math.Abs(o.Predicted.Value-b.Layout.Gaps[1]) > 1e-3 || math.Abs(o.Error-0.3) > 1e-3 || got[1].P.Known {
+		t.Errorf("foreseen %+v, off %g, P %+v; want %.4f, off 0.3, not known", o.Predicted, o.Error, got[1].P, b.Layout.Gaps[1])
+	}
+}
+
+// Predicted is what an adjustment without the reading says: each left out in
+// turn, by brute force.
+func TestPredictedIsTheAdjustmentWithout(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 4))
+	rows := randomBay(rng).readings(rng, "F1/left")
+	rows = append(rows, survey.Reading{Where: "F1/left", What: survey.SpindleSize, Text: "41 x 41 mm",
+		Value: survey.Quantity{Measure: survey.Section, N: [3]int64{41_000, 41_000}}})
+	all := &mustWork(bookOf(rows), Defaults()).Bays[0]
+	tried := 0
+	for i, r := range all.Readings {
+		if r.Reading.What != survey.Gap || r.Reading.At.Mark != survey.Bottom && r.Reading.At.Mark != survey.Middle && r.Reading.At.Mark != survey.Top {
+			continue
+		}
+		at := slices.IndexFunc(rows, func(row survey.Reading) bool { return row == r.Reading })
+		without := &mustWork(bookOf(slices.Delete(slices.Clone(rows), at, at+1)), Defaults()).Bays[0]
+		want := map[survey.Mark]Quantity{
+			survey.Bottom: without.Adjusted.GapBottom, survey.Middle: without.Adjusted.GapMiddle, survey.Top: without.Adjusted.GapTop,
+		}[r.Reading.At.Mark]
+		got := all.Readings[i].Predicted()
+		// The identity is exact for linear equations. Theirs bend over the tenths
+		// of a millimetre that the solution moves: far below 1e-3 mm.
+		if math.Abs(got.Value-want.Value) > 1e-3 || math.Abs(got.U-want.U) > 1e-3 {
+			t.Errorf("%s: predicted %+v, want %+v", r.Reading.Title(), got, want)
+		}
+		tried++
+	}
+	if tried < 3 {
+		t.Errorf("%d readings tried, want 3 at least", tried)
+	}
+}

@@ -1,0 +1,126 @@
+package fieldbook
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"pinchrod/calc/unit"
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+)
+
+// ErrNoMade: nothing of that name was made for the job.
+var ErrNoMade = errors.New("nothing made of that name")
+
+// Made is what the book says was cut.
+type Made struct {
+	Ref    journal.Ref
+	Made   survey.Made
+	Time   time.Time // when its page was written
+	Struck []Ruling  // empty while it is not struck
+	Wrong  error     // why it cannot be worked with, from another device; nil when it can
+}
+
+// Stands tells whether it counts.
+func (m *Made) Stands() bool { return len(m.Struck) == 0 && m.Wrong == nil }
+
+type storedMade struct {
+	Made survey.WireMade `cbor:"1,keyasint"`
+	MS   int64           `cbor:"2,keyasint"`
+	Zone int             `cbor:"3,keyasint"`
+}
+
+func (s storedMade) made(ref journal.Ref) Made {
+	m := Made{Ref: ref, Made: s.Made.Made(), Time: unstamp(s.MS, s.Zone)}
+	m.Wrong = m.Made.Check()
+	return m
+}
+
+// loadMade reads what was made for the job.
+func (b *Book) loadMade(kv KV) error {
+	prefix := jobKey('M', b.Job.ID)
+	for k, v := range kv.Scan(prefix) {
+		if len(k) != len(prefix)+refLen {
+			continue
+		}
+		var s storedMade
+		if err := journal.Unmarshal(v, &s); err != nil {
+			return err
+		}
+		b.Made = append(b.Made, s.made(keyRef(k[len(prefix):])))
+	}
+	return nil
+}
+
+// FindMade finds an entry of what was made by its full name or by its short one.
+// The error wraps [ErrNoMade], or [ErrTwo] when two devices share the short name.
+func (b *Book) FindMade(id string) (*Made, error) {
+	i, err := find(len(b.Made), func(i int) journal.Ref { return b.Made[i].Ref }, id)
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("entry %q: %w", id, err)
+	case i < 0:
+		return nil, fmt.Errorf("%w %q in job %q", ErrNoMade, strings.TrimSpace(id), b.Job.Name)
+	}
+	return &b.Made[i], nil
+}
+
+// Offcut is a length of stock on the rack.
+type Offcut struct {
+	Section string
+	Length  unit.Length
+	Count   int
+}
+
+// Rack lists the offcuts that are on the rack: over all jobs, those that were
+// kept less those that were used since, by section and length. One that was used
+// and never kept is not counted.
+func Rack(kv KV) ([]Offcut, error) {
+	jobs, err := Jobs(kv)
+	if err != nil {
+		return nil, err
+	}
+	type key struct {
+		section string
+		length  unit.Length
+	}
+	count := map[key]int{}
+	for _, j := range jobs {
+		b := &Book{Job: j}
+		if err := b.loadMade(kv); err != nil {
+			return nil, fmt.Errorf("reading what was made for job %q: %w", j.Name, err)
+		}
+		struck := map[journal.Ref]*[]Ruling{}
+		for i := range b.Made {
+			struck[b.Made[i].Ref] = &b.Made[i].Struck
+		}
+		if err := b.rulings(kv, 'S', struck); err != nil {
+			return nil, fmt.Errorf("reading job %q: %w", j.Name, err)
+		}
+		for _, m := range b.Made {
+			if !m.Stands() {
+				continue
+			}
+			for _, l := range m.Made.Kept {
+				count[key{m.Made.Section, l}]++
+			}
+			for _, l := range m.Made.Used {
+				count[key{m.Made.Section, l}]--
+			}
+		}
+	}
+	var rack []Offcut
+	for k, n := range count {
+		if n > 0 {
+			rack = append(rack, Offcut{k.section, k.length, n})
+		}
+	}
+	slices.SortFunc(rack, func(a, b Offcut) int {
+		return cmp.Or(strings.Compare(a.Section, b.Section), cmp.Compare(a.Length, b.Length))
+	})
+	return rack, nil
+}

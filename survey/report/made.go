@@ -1,0 +1,118 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"pinchrod/survey"
+	"pinchrod/survey/asfound"
+)
+
+// made says what was cut, and, once something was, how well what was tried on
+// site was foretold.
+func (p *page) made(b *asfound.Bay) {
+	if len(b.Made) == 0 {
+		return
+	}
+	for i := range b.Made {
+		p.labelled("as made", madeLine(&b.Made[i]))
+	}
+	for i := range b.Readings {
+		r := &b.Readings[i]
+		if r.Reading.What != survey.Fit && r.Reading.What != survey.SpacerWalk {
+			continue
+		}
+		if q := r.Predicted(); q.Known {
+			unit := r.Reading.Kind().Unit()
+			p.labelled("foretold", fmt.Sprintf("%s (%s): %s by the other readings, found %s%s, %s",
+				r.Reading.Title(), r.Ref.Short(), figure(q, unit), fixed(r.Value, 1), spaced(unit), InU(r.Value-q.Value, r.W)))
+		}
+	}
+}
+
+// InU says how far something is off what was foretold, in mm and in units of its
+// standard uncertainty: within 2 of them is what 95 in 100 do.
+func InU(off, w float64) string {
+	return fmt.Sprintf("off by %s mm, %.1f of its u", signedFixed(off, 1), math.Abs(w))
+}
+
+func signedFixed(v float64, d int) string {
+	s := fixed(v, d)
+	if s[0] != '-' {
+		s = "+" + s
+	}
+	return s
+}
+
+func madeLine(m *asfound.Made) string {
+	s := MadeTitle(&m.Made)
+	switch {
+	case m.Made.Recut && len(m.Off) > 0:
+		o := m.Off[m.Worst]
+		s += fmt.Sprintf("; foretold %s, %s", figure(o.Predicted, "mm"), InU(o.Error, o.InU()))
+	case m.P.Known && len(m.Off) == 1:
+		s += "; it fits with probability " + asfound.Chance(m.P.Value)
+	case m.P.Known:
+		s += "; all fit with probability " + asfound.Chance(m.P.Value)
+	case m.Unknown != "":
+		s += "; " + m.Unknown
+	}
+	return fmt.Sprintf("%s (%s)", s, m.Ref.Short())
+}
+
+// MadeTitle says what was made in a line: "13 spindles at 812.4 mm, Ann,
+// 2026-11-25".
+func MadeTitle(m *survey.Made) string {
+	part := m.Part.Words()
+	var parts []string
+	switch {
+	case m.Recut:
+		parts = append(parts, fmt.Sprintf("%s %d cut again at %s", part, m.Pieces[0], m.Length))
+	case len(m.Pieces) > 0:
+		over := ""
+		if m.ToFit {
+			over = ", to be trimmed on site"
+		}
+		parts = append(parts, fmt.Sprintf("%s at %s%s", count(len(m.Pieces), part), m.Length, over))
+		if !runOn(m.Pieces) {
+			parts[0] += " (" + numbersOf(m.Pieces) + ")"
+		}
+	}
+	if m.Spares > 0 {
+		parts = append(parts, fmt.Sprintf("%s of %s", count(int(m.Spares), "spare"), m.Length))
+	}
+	for _, l := range m.Kept {
+		parts = append(parts, fmt.Sprintf("offcut of %s kept", l))
+	}
+	for _, l := range m.Used {
+		parts = append(parts, fmt.Sprintf("offcut of %s used", l))
+	}
+	for _, s := range []string{m.By, m.When} {
+		if s != "" {
+			parts = append(parts, s)
+		}
+	}
+	if m.Sheet != "" {
+		parts = append(parts, "sheet "+m.Sheet)
+	}
+	if m.Note != "" {
+		parts = append(parts, m.Note)
+	}
+	return clean(strings.Join(parts, ", "))
+}
+
+// runOn tells whether pieces are 1 to n.
+func runOn(pieces []uint32) bool {
+	return pieces[0] == 1 && pieces[len(pieces)-1] == uint32(len(pieces))
+}
+
+func numbersOf(pieces []uint32) string {
+	n := make([]int, len(pieces))
+	for i, p := range pieces {
+		n[i] = int(p)
+	}
+	slices.Sort(n)
+	return ranges(n)
+}
