@@ -206,6 +206,12 @@ type Spacer struct {
 // The error is that of settings that make no sense, wrapping fit.ErrInput, or
 // the context's.
 func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, error) {
+	return WorkAt(ctx, book, "", s)
+}
+
+// WorkAt works out one place of a book, as [Work] does it: a flight with its
+// bays, or a bay with what is found of its flight. An empty place is all of it.
+func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settings) (*Findings, error) {
 	shop, err := fit.NewShop(s.House, s.Accuracy)
 	if err != nil {
 		return nil, fmt.Errorf("working a book out: %w", err)
@@ -227,6 +233,9 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 		disputes[d.Of.Reading.Where] = append(disputes[d.Of.Reading.Where], dispute(d))
 	}
 	for _, p := range book.Places() {
+		if at != "" && (p.Flight() != at.Flight() || at.InBay() && p.InBay() && p != at) {
+			continue
+		}
 		if _, ok := flights[p.Flight()]; !ok {
 			flights[p.Flight()] = len(f.Flights)
 			f.Flights = append(f.Flights, Flight{Place: survey.Place(p.Flight())})
@@ -240,9 +249,9 @@ func Work(ctx context.Context, book *fieldbook.Book, s Settings) (*Findings, err
 	for i := range f.Flights {
 		fl := &f.Flights[i]
 		var bays []survey.Place
-		for _, b := range f.Bays {
-			if b.Place.Flight() == string(fl.Place) {
-				bays = append(bays, b.Place)
+		for _, p := range book.Places() {
+			if p.InBay() && p.Flight() == string(fl.Place) {
+				bays = append(bays, p)
 			}
 		}
 		workFlight(fl, s, standing[fl.Place], bays)

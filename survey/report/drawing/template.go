@@ -3,22 +3,26 @@ package drawing
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"pinchrod/calc/pieces"
+	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/scene"
 )
 
 // Bevel is a cut of one sort of piece, from a square one.
 type Bevel struct {
+	Bay       survey.Place
 	Of        string           // which pieces and which end
 	Angle     asfound.Quantity // degrees; + where the cut rises away from the lower post
 	Low, High float64          // over the pieces of a set, degrees; both 0 where that is not known
 	Width     float64          // of the piece, mm; 0 where it was not read
 }
 
-// Bevels are the cuts of a bay's pieces, each the mean of its set. The
-// uncertainty is that of the mean pitch, which all of them follow.
+// Bevels are the cuts of a bay's pieces, each the mean of its set; those that a
+// saw's dial shows alike are one. The uncertainty is that of the mean pitch,
+// which all of them follow.
 func Bevels(b *asfound.Bay) []Bevel {
 	l := b.Layout
 	if l == nil {
@@ -28,7 +32,7 @@ func Bevels(b *asfound.Bay) []Bevel {
 		if !l.Bevel.Known {
 			return nil
 		}
-		return []Bevel{{Of: "spindles, mean pitch of the rails", Angle: l.Bevel, Width: l.Width}}
+		return []Bevel{{Bay: b.Place, Of: "spindles, mean pitch of the rails", Angle: l.Bevel, Width: l.Width}}
 	}
 	var out []Bevel
 	for _, set := range []struct {
@@ -47,7 +51,7 @@ func Bevels(b *asfound.Bay) []Bevel {
 		if len(set.list) == 0 {
 			continue
 		}
-		bv := Bevel{Of: set.of, Low: math.Inf(1), High: math.Inf(-1), Width: set.width}
+		bv := Bevel{Bay: b.Place, Of: set.of, Low: math.Inf(1), High: math.Inf(-1), Width: set.width}
 		sum := 0.0
 		for _, p := range set.list {
 			d := p.Ends[set.end].Bevel * 180 / math.Pi
@@ -55,9 +59,20 @@ func Bevels(b *asfound.Bay) []Bevel {
 			bv.Low, bv.High = min(bv.Low, d), max(bv.High, d)
 		}
 		bv.Angle = asfound.Quantity{Value: sum / float64(len(set.list)), U: l.Bevel.U, Known: true}
+		if i := slices.IndexFunc(out, bv.alike); i >= 0 {
+			out[i].Of += "; " + bv.Of
+			out[i].Low, out[i].High = min(out[i].Low, bv.Low), max(out[i].High, bv.High)
+			continue
+		}
 		out = append(out, bv)
 	}
 	return out
+}
+
+// alike tells whether a saw's dial, which is read to 0.1° (common practice, no
+// source), shows two bevels as one.
+func (bv Bevel) alike(o Bevel) bool {
+	return fixed(bv.Angle.Value, 1) == fixed(o.Angle.Value, 1)
 }
 
 // steepest is the largest bevel that is drawn: beyond it the cut runs along the
@@ -71,7 +86,10 @@ const bar = 100.0
 // each way to check the print by. One that falls is drawn as it rises: it is the
 // same cut with the other face of the piece up.
 func Template(bv Bevel, s Sheet) scene.Page {
-	what := "bevel, full size: " + bv.Of
+	what := "bevel, full size"
+	if bv.Bay != "" {
+		what = fmt.Sprintf("bay %s, %s", bv.Bay, what)
+	}
 	b := newSheet(s, what, "1:1", true)
 	z := b.zone
 	z.y0 = b.instructions(z, bv)
@@ -114,6 +132,7 @@ func (b *board) instructions(z rect, bv Bevel) (y float64) {
 		exact += fmt.Sprintf(", the mean of %s° to %s°: the cutting sheet has each", fixed(low, 1), fixed(high, 1))
 	}
 	say(medium, false, exact)
+	say(medium, false, "For "+bv.Of+".")
 	if deg < 0 {
 		say(medium, true, "It falls up the stair: lay the piece with its other face up.")
 	}
