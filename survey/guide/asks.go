@@ -116,6 +116,7 @@ func bayAsks(f Flight, bay string) []ask {
 	station := []survey.What{survey.BaseAngle, survey.RailAngle, survey.Gap}
 
 	l.at(survey.Nowhere, survey.SpindleSize)
+	l.add(survey.FilletSize, survey.At{}, 0).once = true // not every balustrade has them
 	post(survey.Lower)
 	l.at(survey.Bottom, append(station, survey.GuardHeight)...)
 	for _, h := range heights {

@@ -227,7 +227,7 @@ func TestStraightThrough(t *testing.T) {
 	if d := cmp.Diff(map[survey.What]int{
 		survey.Rise: 13, survey.Going: 12, survey.Headroom: 1, survey.TotalRise: 1, survey.TotalGoing: 1,
 		survey.StringAngle: 3, survey.Width: 3, survey.Side: 2, survey.Diagonal: 2,
-		survey.SpindleSize: 2, survey.PostSection: 4, survey.PostPosition: 4, survey.LeanAlong: 4, survey.LeanAcross: 4,
+		survey.SpindleSize: 2, survey.FilletSize: 2, survey.PostSection: 4, survey.PostPosition: 4, survey.LeanAlong: 4, survey.LeanAcross: 4,
 		survey.BaseAngle: 6, survey.RailAngle: 6, survey.Gap: 6, survey.BowBase: 2, survey.BowRail: 2, survey.Run: 6,
 		survey.GuardHeight: 4, survey.FrameDiagonal: 4, survey.Moisture: 2,
 	}, count); d != "" {
@@ -402,6 +402,7 @@ func TestSkipPlaces(t *testing.T) {
 	b.do(Answer, "190")
 	b.want("F1/left spindle-section")
 	b.do(Answer, "41 x 41")
+	b.do(Answer, "41 x 8")
 	b.do(Skip, "") // post section lower
 	through("F1/left frame-diagonal falling")
 	b.want("F1/left moisture")
@@ -598,12 +599,12 @@ func TestNoteHelpListLeave(t *testing.T) {
 	if e := b.do(Help, ""); !slices.Contains(e.Show, views[survey.Rise].how[0]) || !slices.Contains(e.Show, drawRise[0]) {
 		t.Errorf("help shows %q", e.Show)
 	}
-	want := []string{"the stair's plan: 4 of 4", "F1: 1 of 38, 1 skipped", "  Clear width at the bottom: skipped: carpet", "> Rise of step 1", "F1/left: 0 of 28"}
+	want := []string{"the stair's plan: 4 of 4", "F1: 1 of 38, 1 skipped", "  Clear width at the bottom: skipped: carpet", "> Rise of step 1", "F1/left: 0 of 29"}
 	if d := cmp.Diff(want, b.do(List, "").Show); d != "" {
 		t.Errorf("list (-want +got):\n%s", d)
 	}
-	if e := b.do(List, "f1/"); len(e.Show) != 29 {
-		t.Errorf("list of the bay has %d lines, want 29", len(e.Show))
+	if e := b.do(List, "f1/"); len(e.Show) != 30 {
+		t.Errorf("list of the bay has %d lines, want 30", len(e.Show))
 	}
 	if e := b.do(Leave, ""); !e.Leave {
 		t.Errorf("leave is %+v", e)

@@ -240,6 +240,15 @@ _|  floor
         *----+
         nosing line
 `)
+	drawFillet = picture(`
+    spindle  fillet  spindle
+     |   |           |   |
+     |   |___________|   |
+     |   |___________|   | thick
+    _|___|___________|___|_
+   |   groove of the rail  |
+   |_______________________|
+`)
 	drawMoisture = picture(`
        ____________________
       /  handrail   ||    /|
@@ -262,6 +271,7 @@ var views = map[survey.What]view{
 	survey.Side:          {"Side on the slope", []string{"Along the string from the bottom nosing", "to the top one. Use the same two nosings", "for both sides and both diagonals."}, drawSide},
 	survey.Diagonal:      {"Diagonal on the slope", []string{"Corner to corner between the two nosings", "of the sides. Rising goes from the left", "at the bottom to the right at the top."}, drawDiagonal},
 	survey.SpindleSize:   {"Spindle section", []string{"Width along the bay, then depth across", "it, at the square end. Of a turned one", "add the thinnest: 41 x 41 x 22."}, drawSpindle},
+	survey.FilletSize:    {"Fillet section", []string{"Width across the rail, as the groove is", "wide, then thickness: 41 x 8. Of the", "stock in hand. Skip it without fillets."}, drawFillet},
 	survey.PostSection:   {"Section", []string{"Along the bay first, then across it,", "just above the base rail. Caps and", "mouldings do not count."}, drawPostSection},
 	survey.PostPosition:  {"Position", []string{"Level from the face of the bottom riser", "to the post's face towards this bay.", "Below the riser it is negative."}, drawPostPosition},
 	survey.LeanAlong:     {"Lean along", []string{"Level upright against the post, one end", "touching. Read the gap d at the other", "end: d in the level's length. Leaning up", "the stair is +."}, drawLeanAlong},
