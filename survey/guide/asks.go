@@ -195,6 +195,12 @@ func hint(r survey.Reading) string {
 	case survey.Lean:
 		return "such as 3 in 900, - the other way"
 	case survey.Section:
+		switch r.What {
+		case survey.FilletSize:
+			return "such as 41 x 8"
+		case survey.PostSection:
+			return "such as 90 x 90"
+		}
 		return "such as 41 x 41"
 	case survey.Percent:
 		return "per cent"
