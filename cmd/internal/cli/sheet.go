@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"pinchrod/store"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
@@ -98,6 +99,10 @@ func (b *bookFlag) upTo(job journal.ID) (string, error) {
 		return "", err
 	}
 	defer s.Close()
+	return upTo(s, job)
+}
+
+func upTo(s *store.Store, job journal.ID) (string, error) {
 	jobs, err := s.Jobs()
 	if err != nil {
 		return "", err
@@ -354,6 +359,9 @@ func (o *drawOptions) run(ctx context.Context) error {
 	}
 	if !o.errors && !o.template {
 		for _, f := range flights {
+			if f.Plan == nil && o.where == "" {
+				continue // nobody asked what it lacks
+			}
 			pages = append(pages, drawing.Plan(f, block)...)
 		}
 	}

@@ -78,14 +78,6 @@ func (s *Sheet) rests(set asfound.Settings) []string {
 //
 // Errors: ErrCode.
 func (s *Sheet) Stale(code string) (bool, error) {
-	c := strings.Map(func(r rune) rune {
-		if r == ' ' || r == '-' {
-			return -1
-		}
-		return r
-	}, strings.ToUpper(code))
-	if len(c) != codeLength || strings.Trim(c, alphabet) != "" {
-		return false, fmt.Errorf("%w: %q: want %d characters of %s", ErrCode, code, codeLength, alphabet)
-	}
-	return c != s.Code, nil
+	c, err := ParseCode(code)
+	return err == nil && c != s.Code, err
 }

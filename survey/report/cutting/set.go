@@ -18,6 +18,8 @@ type Set struct {
 	Cut     fit.Cut
 	Why     string
 	Section string  // of its stock, empty when it was not read
+	Across  float64 // of the stock in the plane of the bevels, mm; 0 when it was not read
+	Turned  bool    // has a turned profile, so that a piece is not cut anywhere from a bar
 	Step    float64 // the stops are rounded to, mm
 	P       float64 // P(all fit) with the stops as printed; what is cut to fit counts as fitting when its blank is long enough
 	PExact  float64 // the same without rounding
@@ -93,7 +95,7 @@ const mostLost = 5e-3
 var stopSteps = []float64{0.1, 0.05, 0.02, 0.01}
 
 func newSet(all []pieces.Piece, v *asfound.Verdict, st stock, set asfound.Settings) (Set, error) {
-	t := Set{Kind: st.kind, Cut: v.Cut, Why: v.Why, Section: st.section, Spares: spares(len(all))}
+	t := Set{Kind: st.kind, Cut: v.Cut, Why: v.Why, Section: st.section, Across: st.across, Turned: st.turned, Spares: spares(len(all))}
 	for i, p := range all {
 		u := set.House.Waviness
 		if v.Needed.Cov != nil {

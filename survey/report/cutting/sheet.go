@@ -42,6 +42,7 @@ type Sheet struct {
 	Unsure   []string // names of what cannot be told yet
 	Notes    []string // what was taken for granted
 	Missing  string   // why some kinds of piece, or all, are not on the sheet
+	Needless bool     // nothing is missing: the bay needs no pieces
 	Sets     []Set    // spindles, base fillets, rail fillets, those that there are
 	Walk     *asfound.Walk
 	Holes    []Hole
@@ -103,7 +104,7 @@ func New(b *asfound.Bay, o Options) (*Sheet, error) {
 	case b.NoPieces != "":
 		s.Missing = b.NoPieces
 	case len(s.Sets) == 0 && b.Layout != nil:
-		s.Missing = "no spindle is needed in this bay"
+		s.Missing, s.Needless = "no spindle is needed in this bay", true
 	case len(s.Sets) == 0:
 		s.Missing = "the readings do not lay the bay out yet"
 	}

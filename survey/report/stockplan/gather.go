@@ -1,0 +1,195 @@
+package stockplan
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"pinchrod/calc/pieces"
+	"pinchrod/calc/stock"
+	"pinchrod/survey/report/cutting"
+)
+
+// Lengths are rounded up before they are planned, to a step of mm: a fitted piece
+// is cut to whole mm anyway. See the package comment.
+const (
+	stopStep = 0.1
+	fitStep  = 1.0
+)
+
+// part is all that one setting of a sheet makes: to the saw the same piece.
+type part struct {
+	sheet   *cutting.Sheet
+	set     *cutting.Set
+	setting *cutting.Setting
+	ids     []string // the pieces, then the spares
+	length  float64  // on the centre line, rounded up, mm
+	bevel   [2]float64
+}
+
+// kin are parts that are cut from one section of stock, lying the same way.
+type kin struct {
+	name   string
+	lies   lies
+	across float64 // the widest of its sheets, which a swollen bay may have, mm
+	parts  []*part
+}
+
+// gather takes the parts off the sheets, section by section, and says what has to
+// stay behind, and what the book says was cut before.
+func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
+	for _, s := range sheets {
+		out := func(what, why, next string) { left = append(left, Left{s.Bay, what, why, next}) }
+		if len(s.Hold) > 0 {
+			for _, h := range s.Hold {
+				out("all pieces", h, "settle it first; what is cut before is scrap")
+			}
+			continue
+		}
+		if s.Missing != "" && !s.Needless {
+			out(missing(s), s.Missing, "check says which readings are missing")
+		}
+		for i := range s.Sets {
+			t := &s.Sets[i]
+			kind := t.Kind.String() + "s"
+			lie, err := liesOf(t)
+			switch {
+			case !t.Final():
+				out(kind, t.Why, "read first: "+first(t))
+			case t.Turned:
+				out(kind, "turned pieces are not cut anywhere from a bar", turned(t))
+			case t.Section == "" || t.Across == 0 || err != nil:
+				what := "fillet-section"
+				if t.Kind == pieces.Spindle {
+					what = "spindle-section"
+				}
+				out(kind, "the section of their stock was not read", "read "+what)
+			default:
+				parts, ids := partsOf(s, t)
+				if len(ids) > 0 {
+					done = append(done, Done{s.Bay, ranges(ids)})
+				}
+				if len(parts) == 0 {
+					continue
+				}
+				i := slices.IndexFunc(all, func(k *kin) bool { return k.lies == lie })
+				if i < 0 {
+					i = len(all)
+					all = append(all, &kin{name: nameOf(all, t, lie), lies: lie})
+				}
+				all[i].across = max(all[i].across, t.Across)
+				all[i].parts = append(all[i].parts, parts...)
+			}
+		}
+	}
+	return all, left, done
+}
+
+// nameOf names a section as its sheet does; where the same stock is used lying on
+// its other face too, by how wide it is there.
+func nameOf(all []*kin, t *cutting.Set, l lies) string {
+	if slices.ContainsFunc(all, func(k *kin) bool { return k.lies.section() == l.section() }) {
+		return fmt.Sprintf("%s, %g mm in the bevel", t.Section, l.across.MM())
+	}
+	return t.Section
+}
+
+// missing names the kinds of piece that a sheet says nothing of.
+func missing(s *cutting.Sheet) string {
+	var out []string
+	for _, k := range []pieces.Kind{pieces.Spindle, pieces.BaseFillet, pieces.RailFillet} {
+		if s.Set(k) == nil {
+			out = append(out, k.String()+"s")
+		}
+	}
+	if len(out) == 3 {
+		return "all pieces"
+	}
+	return strings.Join(out, " and ")
+}
+
+// first is what to read before a set can be cut.
+func first(t *cutting.Set) string {
+	if len(t.Measure) == 0 {
+		return "no single reading helps; take all of the bay's again"
+	}
+	var out []string
+	for _, m := range t.Measure {
+		out = append(out, m.Title)
+	}
+	return strings.Join(out, "; ")
+}
+
+func turned(t *cutting.Set) string {
+	blank := 0.0
+	for _, g := range t.Settings {
+		blank = max(blank, g.Blank)
+	}
+	return fmt.Sprintf("get %d + %d spare blanks of %s, %.0f mm long at least, foot and head as the sheet says", len(t.Pieces), t.Spares, t.Section, blank)
+}
+
+// partsOf are the parts of a set, a setting each, less what was cut before, which
+// is named.
+func partsOf(s *cutting.Sheet, t *cutting.Set) (out []*part, done []string) {
+	cut, spares := s.AlreadyCut(t)
+	spare := 0
+	for i := range t.Settings {
+		g := &t.Settings[i]
+		p := &part{sheet: s, set: t, setting: g, bevel: bevels(g)}
+		for _, n := range g.Pieces {
+			if id := t.Pieces[n-1].ID; cut[n] {
+				done = append(done, id)
+			} else {
+				p.ids = append(p.ids, id)
+			}
+		}
+		for range g.Spares {
+			spare++
+			if id := t.SpareID(spare); spare <= spares {
+				done = append(done, id)
+			} else {
+				p.ids = append(p.ids, id)
+			}
+		}
+		step := stopStep
+		if g.ToFit {
+			step = fitStep
+		}
+		p.length = roundUp((g.Edges[0].Length+g.Edges[1].Length)/2, step)
+		if len(p.ids) > 0 {
+			out = append(out, p)
+		}
+	}
+	slices.SortFunc(done, byNumber)
+	return out, done
+}
+
+// bevels are those of a setting in radians, signed as calc/stock has them: an end
+// lies at its place on the centre line and y·tan of it, y counting from the first
+// edge to the second. So the first edge has the long point where the low end's is
+// positive, and the second where the high end's is.
+func bevels(g *cutting.Setting) (out [2]float64) {
+	for end, c := range [2]cutting.Cut{g.Low, g.High} {
+		out[end] = c.Dial * math.Pi / 180
+		if c.Long == g.Edges[1-end].Side {
+			out[end] = -out[end]
+		}
+	}
+	return out
+}
+
+// roundUp gives the least multiple of a step that is not below v; a nanometre is
+// rounding of the arithmetic.
+func roundUp(v, step float64) float64 {
+	k := math.Round(1 / step)
+	return math.Ceil(v*k-1e-6*k) / k
+}
+
+// piece is the part as calc/stock plans it.
+func (p *part) piece() stock.Piece {
+	return stock.Piece{Length: p.length, Bevel: p.bevel, Count: len(p.ids), Label: p.name()}
+}
+
+// name says which pieces a part has.
+func (p *part) name() string { return fmt.Sprintf("%s %s", p.sheet.Bay, ranges(p.ids)) }

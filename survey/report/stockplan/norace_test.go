@@ -1,0 +1,5 @@
+//go:build !race
+
+package stockplan
+
+const raced = false

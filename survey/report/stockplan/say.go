@@ -1,0 +1,201 @@
+package stockplan
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"pinchrod/calc/pieces"
+	"pinchrod/survey/report"
+	"pinchrod/survey/report/cutting"
+)
+
+// What text and pages say alike.
+
+// holds says what the plan rests on.
+func (p *Plan) holds() string {
+	return fmt.Sprintf("%s, from the book up to %s.", p.Date.Format("2006-01-02"), p.Entry)
+}
+
+// String says what is left out, why, and what to do about it.
+func (l Left) String() string {
+	what := l.What
+	if l.Bay != "" {
+		what = string(l.Bay) + " " + what
+	}
+	return fmt.Sprintf("%s: %s; %s", what, l.Why, l.Next)
+}
+
+// Complete tells whether all that the job needs is on the plan.
+func (p *Plan) Complete() bool { return len(p.Left) == 0 }
+
+// How says how to read the figures.
+func (p *Plan) How() []string {
+	if len(p.Bars) == 0 {
+		return nil
+	}
+	saw := fmt.Sprintf("Lengths are in mm. Kerf %s, %s lost at the ends of a bar before its first piece", plain(p.Kerf), plain(p.Trim))
+	if p.MinOffcut > 0 {
+		saw += fmt.Sprintf("; a rest of %s or more is kept", plain(p.MinOffcut))
+	}
+	return []string{
+		saw + ".",
+		"Dress the first end to the low bevel of the first piece, and again where the next low bevel is another. Cut in order, the low end of each piece towards the first end. From and to are on the bar's centre line; stops and bevels are the sheet's.",
+	}
+}
+
+// String writes a line of what is bought or taken.
+func (b Buy) String() string {
+	s := fmt.Sprintf("%d x %s mm", b.Count, plain(b.Length))
+	if b.Label != "" {
+		s += ", " + b.Label
+	}
+	if b.Price > 0 {
+		s += fmt.Sprintf(", %.2f each, %.2f", b.Price, b.Price*float64(b.Count))
+	}
+	return s
+}
+
+// String writes an offcut that goes onto the rack, such as "7 x 734".
+func (k Keep) String() string {
+	if k.Count == 1 {
+		return plain(k.Length)
+	}
+	return fmt.Sprintf("%d x %s", k.Count, plain(k.Length))
+}
+
+// Result says what the plan of a section comes to, and how good it is.
+func (s Section) Result() string {
+	out := s.Claim
+	switch {
+	case s.Proven:
+	case s.Priced:
+		out += fmt.Sprintf(" (a gap of %.2f)", s.Gap)
+	default:
+		out += fmt.Sprintf(" (a gap of %s)", report.Count(int(s.Gap), "bar"))
+	}
+	least := "the least at that cost"
+	if s.Waste-s.WasteBound >= 0.05 { // what the tenth shows
+		least = fmt.Sprintf("at least %s at that cost", tenth(s.WasteBound))
+	}
+	return out + fmt.Sprintf("; waste %s, %.1f %%, %s", tenth(s.Waste), s.WastePercent(), least)
+}
+
+// Result says what the whole comes to.
+func (p *Plan) Result() string {
+	t := p.Total
+	var out []string
+	out = append(out, fmt.Sprintf("%s, %d of them spare", report.Count(t.Pieces, "piece"), t.Spares))
+	out = append(out, report.Count(t.Buy, "bar")+" to buy")
+	if t.Rack > 0 {
+		out = append(out, report.Count(t.Rack, "offcut")+" from the rack")
+	}
+	if t.Priced {
+		cost := fmt.Sprintf("cost %.2f", t.Cost)
+		for _, s := range p.Sections {
+			if !s.Priced {
+				cost += " without " + s.Name
+			}
+		}
+		out = append(out, cost)
+	}
+	return strings.Join(out, ", ") + fmt.Sprintf("; waste %s of %s, %.1f %%", tenth(t.Waste), plain(t.Length), t.WastePercent())
+}
+
+// facts are what stands below the bars, each with a word before it.
+func (p *Plan) facts() [][2]string {
+	var out [][2]string
+	var codes []string
+	for _, s := range p.Sheets {
+		codes = append(codes, fmt.Sprintf("%s %s", s.Bay, s.Code))
+	}
+	if len(codes) > 0 {
+		out = append(out, [2]string{"sheets", strings.Join(codes, ", ")})
+	}
+	for _, d := range p.Done {
+		out = append(out, [2]string{"cut before", fmt.Sprintf("%s %s, and not on this plan", d.Bay, d.Pieces)})
+	}
+	for _, s := range p.Sections {
+		var keep []string
+		for _, k := range p.Total.Keep {
+			if k.Section == s.Name {
+				keep = append(keep, k.String())
+			}
+		}
+		if keep != nil {
+			out = append(out, [2]string{"keep", fmt.Sprintf("of %s: %s", s.Name, strings.Join(keep, ", "))})
+		}
+	}
+	return out
+}
+
+// Numbers names the bars of a group, such as "bars 1-4 of 12".
+func (p *Plan) Numbers(g Group) string {
+	first, last := p.Bars[g.Bars[0]].Number, p.Bars[g.Bars[len(g.Bars)-1]].Number
+	what := "bar "
+	if last > first {
+		what = "bars "
+	}
+	return what + span(first, last) + fmt.Sprintf(" of %d", len(p.Bars))
+}
+
+// Stuff is what the bars of a group are, such as "4 x 2400 mm of 41 x 41 mm".
+func (p *Plan) Stuff(g Group) string {
+	b := p.Bars[g.Bars[0]]
+	s := fmt.Sprintf("%d x %s mm of %s", len(g.Bars), plain(b.Length), b.Section)
+	if b.Offcut {
+		s += ", FROM THE RACK"
+	}
+	if b.Label != "" {
+		s += ", " + b.Label
+	}
+	return s
+}
+
+// Left says what is left of a bar.
+func (b Bar) Left() string {
+	if b.Keep > 0 {
+		return fmt.Sprintf("keep %.0f", keepLength(b.Keep))
+	}
+	if b.Rest < 1 {
+		return "no rest"
+	}
+	return fmt.Sprintf("rest %.0f, waste", math.Floor(b.Rest))
+}
+
+// ids are the pieces of a run on all bars of a group.
+func (p *Plan) ids(g Group, r Run) []string {
+	var out []string
+	for _, i := range g.Bars {
+		for _, c := range p.Bars[i].Cuts[r.From:r.To] {
+			out = append(out, c.Piece)
+		}
+	}
+	return out
+}
+
+// Makes says which pieces a run makes.
+func (p *Plan) Makes(g Group, r Run) string {
+	c := p.Bars[g.Bars[0]].Cuts[r.From]
+	return fmt.Sprintf("%s %s", c.Bay, ranges(p.ids(g, r)))
+}
+
+// Remark is what else has to be known of a run, mostly nothing.
+func (p *Plan) Remark(g Group, r Run) string {
+	var out []string
+	if n := r.To - r.From; len(g.Bars) > 1 {
+		out = append(out, fmt.Sprintf("%d of each bar", n))
+	}
+	if p.Bars[g.Bars[0]].Cuts[r.From].ToFit {
+		out = append(out, "over length, trimmed on site")
+	}
+	return strings.Join(out, "; ")
+}
+
+// dial writes a bevel.
+func dial(c cutting.Cut) string {
+	if c.Long == pieces.Neither {
+		return "square"
+	}
+	return tenth(c.Dial) + "°"
+}

@@ -1,0 +1,58 @@
+package stockplan
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"pinchrod/calc/pieces"
+	"pinchrod/calc/unit"
+	"pinchrod/survey"
+	"pinchrod/survey/report/cutting"
+)
+
+// ErrSection means a text that is no section of stock.
+var ErrSection = errors.New("not a section")
+
+// section is a section by its measure, the smaller side first: a bar can be
+// turned.
+type section struct{ small, large unit.Length }
+
+// parseSection reads "41 x 41 mm", "41x41" or 1 5/8 x 1 5/8 in.
+func parseSection(s string) (section, error) {
+	a, b, err := sides(s)
+	return section{min(a, b), max(a, b)}, err
+}
+
+// fillet takes the widest range of all sections of timber.
+var fillet, _ = survey.KindOf(string(survey.FilletSize))
+
+func sides(s string) (a, b unit.Length, err error) {
+	q, err := fillet.ParseValue(s)
+	if err != nil {
+		// What is believable is told of a fillet's section there.
+		return 0, 0, fmt.Errorf("%w: %s", ErrSection, strings.ReplaceAll(err.Error(), string(survey.FilletSize), "a side"))
+	}
+	if q.N[2] != 0 {
+		return 0, 0, fmt.Errorf("%w: %q is a turned profile: a bar has two sides", ErrSection, s)
+	}
+	return unit.Length(q.N[0]), unit.Length(q.N[1]), nil
+}
+
+// lies is a section and how it lies in the bay.
+type lies struct {
+	across unit.Length // in the plane of the bevels
+	other  unit.Length
+}
+
+func (l lies) section() section { return section{min(l.across, l.other), max(l.across, l.other)} }
+
+// liesOf says how the stock of a set lies: a spindle is its first side wide, a
+// fillet its second side thick.
+func liesOf(t *cutting.Set) (lies, error) {
+	a, b, err := sides(t.Section)
+	if t.Kind == pieces.Spindle {
+		return lies{a, b}, err
+	}
+	return lies{b, a}, err
+}

@@ -1,0 +1,31 @@
+package stockplan
+
+import (
+	"pinchrod/calc/stock"
+	"pinchrod/calc/unit"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// Lengths are the bars in the shop as they were read in the bays of a book.
+func Lengths(b *fieldbook.Book) map[survey.Place][]unit.Length {
+	out := map[survey.Place][]unit.Length{}
+	for _, e := range b.Standing() {
+		if r := &e.Reading; r.What == survey.StockLength && r.Check() == nil {
+			out[r.Where] = append(out[r.Where], unit.Length(r.Value.N[0]))
+		}
+	}
+	return out
+}
+
+// Offcuts are what a book says is on the rack, as bars. What has no section that
+// can be read is passed over: nothing can be cut from it.
+func Offcuts(rack []fieldbook.Offcut) []stock.Bar {
+	var out []stock.Bar
+	for _, r := range rack {
+		if _, err := parseSection(r.Section); err == nil {
+			out = append(out, stock.Bar{Section: r.Section, Length: r.Length.MM(), Count: r.Count, Offcut: true})
+		}
+	}
+	return out
+}
