@@ -147,6 +147,8 @@ var options = []option{
 		}
 		return fmt.Errorf("%w: fillet-ends %q: give both, one or square", ErrSetting, value)
 	}},
+	number("short", "how much shorter than needed a piece may be and still fit, mm", 0.05, 10, func(s *Settings) *float64 { return &s.House.Short }),
+	number("long", "how much longer than needed a piece may be and still fit, mm", 0.05, 10, func(s *Settings) *float64 { return &s.House.Long }),
 	number("all-fit", "probability asked for that all pieces fit", 0.51, 0.9999, func(s *Settings) *float64 { return &s.House.Risk }),
 }
 
