@@ -37,8 +37,11 @@ var rooms = []struct {
 	{"pinchrod/survey/report", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/calc/..."}},
 	{"pinchrod/survey/photo", nil},
 	{"pinchrod/survey/report/scene", nil},
+	{"pinchrod/survey/report/scene/scenetest", []string{"pinchrod/survey/report/scene"}},
 	{"pinchrod/survey/report/cutting", []string{"pinchrod/survey", "pinchrod/survey/asfound", "pinchrod/survey/report", "pinchrod/survey/report/scene", "pinchrod/calc/..."}},
 	{"pinchrod/survey/report/drawing", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/survey/report/scene", "pinchrod/calc/..."}},
+	{"pinchrod/survey/report/stockplan", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/sheet", "pinchrod/survey/report", "pinchrod/survey/report/cutting", "pinchrod/survey/report/scene", "pinchrod/calc/..."}},
+	{"pinchrod/survey/report/bench", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/survey/report", "pinchrod/survey/report/cutting", "pinchrod/survey/report/drawing", "pinchrod/survey/report/scene", "pinchrod/survey/report/stockplan", "pinchrod/calc/...", "pinchrod/store/journal"}},
 	{"pinchrod/store/picture", []string{"pinchrod/store/journal"}},
 	{"pinchrod/sync/exchange", []string{"pinchrod/store/journal"}},
 	{"pinchrod/sync/parcel", []string{"pinchrod/store/journal", "pinchrod/sync/exchange"}},
@@ -54,7 +57,7 @@ var rooms = []struct {
 	{"pinchrod/sync/synctest/crowd", []string{"pinchrod/store", "pinchrod/store/journal", "pinchrod/survey/...", "pinchrod/sync/exchange", "pinchrod/sync/hub/...", "pinchrod/sync/remote"}},
 	{"pinchrod/cmd/internal/ask", []string{"pinchrod/survey/guide", "pinchrod/cmd/internal/ask/quiet"}},
 	{"pinchrod/cmd/internal/ask/quiet", nil},
-	{"pinchrod/cmd/internal/cli", []string{"pinchrod/store/...", "pinchrod/survey/...", "pinchrod/sync/...", "pinchrod/cmd/internal/ask", "pinchrod/calc/unit"}},
+	{"pinchrod/cmd/internal/cli", []string{"pinchrod/store/...", "pinchrod/survey/...", "pinchrod/sync/...", "pinchrod/cmd/internal/ask", "pinchrod/calc/unit", "pinchrod/calc/stock"}},
 	{"pinchrod/cmd/pinchrod", []string{"pinchrod/cmd/internal/cli"}},
 }
 

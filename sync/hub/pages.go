@@ -3,6 +3,7 @@ package hub
 import (
 	"bytes"
 	"container/list"
+	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -17,6 +18,7 @@ import (
 	"html/template"
 	"io"
 	"log"
+	"log/slog"
 	"math/big"
 	"net"
 	"net/http"
@@ -76,8 +78,8 @@ func Behind(s *Sessions, h http.Handler) http.Handler {
 		http.Redirect(w, r, signInPath, http.StatusSeeOther)
 	})
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		if _, ok := s.Who(cookie(r)); ok {
-			h.ServeHTTP(w, r)
+		if name, ok := s.Who(cookie(r)); ok {
+			h.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), nameKey{}, name)))
 			return
 		}
 		if r.Method != http.MethodGet && r.Method != http.MethodHead {
@@ -96,6 +98,15 @@ func Behind(s *Sessions, h http.Handler) http.Handler {
 		head.Set("X-Content-Type-Options", "nosniff")
 		safe.ServeHTTP(w, r)
 	})
+}
+
+type nameKey struct{}
+
+// SignedIn is the name that whoever sent a request signed in with; empty where
+// there is no sign-in.
+func SignedIn(r *http.Request) string {
+	name, _ := r.Context().Value(nameKey{}).(string)
+	return name
 }
 
 func (s *Sessions) signIn(w http.ResponseWriter, r *http.Request) {
@@ -192,24 +203,54 @@ func (s *Server) pagesServer(l Listeners) (*server, error) {
 	if h == nil {
 		h = noPages
 	}
-	h = Behind(s.sessions, h)
-	listener := l.Pages
-	if l.PagesTLS != nil {
-		listener = tls.NewListener(l.Pages, l.PagesTLS)
+	return pagesServer(l.Pages, l.PagesTLS, s.guarded(Behind(s.sessions, h).ServeHTTP), s.limits.Idle, log.New(s.watch, "", 0)), nil
+}
+
+// pagesServer is a server for browsers; on a loopback address without TLS, for
+// this machine only.
+func pagesServer(l net.Listener, config *tls.Config, h http.Handler, idle time.Duration, errs *log.Logger) *server {
+	if config != nil {
+		l = tls.NewListener(l, config)
 	} else {
 		h = onlyHere(h)
 	}
-	crowd := newCrowd(maxPageConnections)
 	return &server{&http.Server{
-		Handler:           s.guarded(h.ServeHTTP),
-		ConnState:         crowd.state,
+		Handler:           h,
+		ConnState:         newCrowd(maxPageConnections).state,
 		ReadHeaderTimeout: 10 * time.Second,
 		ReadTimeout:       time.Minute,
 		WriteTimeout:      5 * time.Minute, // a large picture over a slow line
-		IdleTimeout:       s.limits.Idle,
+		IdleTimeout:       idle,
 		MaxHeaderBytes:    16 << 10, // cookies and all; the library's own least is 4 KiB
-		ErrorLog:          log.New(s.watch, "", 0),
-	}, listener}, nil
+		ErrorLog:          errs,
+	}, l}
+}
+
+// ServePages shows pages to browsers without a hub beside them, until the context
+// ends. Anywhere but on a loopback address they need HTTPS and a sign-in, as a
+// hub's do; on one, with sessions of nil, whoever is at this machine is in.
+func ServePages(ctx context.Context, l net.Listener, config *tls.Config, sessions *Sessions, h http.Handler, log *slog.Logger) error {
+	if !isLoopback(l.Addr()) && (config == nil || sessions == nil) {
+		return errors.Join(fmt.Errorf("the pages at %s: anywhere but on a loopback address they need HTTPS and a sign-in", l.Addr()), l.Close())
+	}
+	if sessions != nil {
+		h = Behind(sessions, h)
+	}
+	limits := DefaultLimits()
+	s := pagesServer(l, config, h, limits.Idle, slog.NewLogLogger(log.Handler(), slog.LevelDebug))
+	failed := make(chan error, 1)
+	go func() { failed <- s.http.Serve(s.listener) }()
+	select {
+	case err := <-failed: // which is not meant to end
+		return fmt.Errorf("serving: %w", err)
+	case <-ctx.Done():
+	}
+	late, cancel := context.WithTimeout(context.WithoutCancel(ctx), limits.Stop)
+	defer cancel()
+	if err := s.http.Shutdown(late); err != nil {
+		return errors.Join(fmt.Errorf("stopping: %w", err), s.http.Close())
+	}
+	return nil
 }
 
 // onlyHere refuses requests that name another host: a page of another site whose

@@ -142,7 +142,7 @@ Exit codes: 0 done, 1 failed, 2 wrong call or input, 3 something is flagged,
 	})
 	root.AddCommand(
 		newSurvey(e, b), newImport(e, b), newExport(e, b), newBook(e, b), newStrike(e, b), newKeep(e, b), newCorrect(e, b), newRecord(e, b), newCheck(e, b), newAdvise(e, b), newLeave(e, b), newSet(e, b), newTool(e, b), newPicture(e, b),
-		newSheet(e, b), newDraw(e, b), newMade(e, b), newSync(e, b), newStatus(e, b), newJoin(e, b), newRenew(e, b), newParcel(e, b), newHub(e, b), newForget(e, b),
+		newSheet(e, b), newDraw(e, b), newStock(e, b), newMade(e, b), newBench(e, b), newSync(e, b), newStatus(e, b), newJoin(e, b), newRenew(e, b), newParcel(e, b), newHub(e, b), newForget(e, b),
 		newVerify(e, b), newRecover(e, b), newDemo(e), newVersion(e),
 	)
 	for _, c := range root.Commands() {
@@ -303,19 +303,25 @@ func (o overrides) of(name string) *string {
 
 // work reads a job with its settings and the kit, and lets go of the store.
 func (b *bookFlag) work(job string, over overrides) (*fieldbook.Book, asfound.Settings, error) {
-	set := asfound.Defaults()
 	s, err := b.open(true)
 	if err != nil {
-		return nil, set, err
+		return nil, asfound.Defaults(), err
 	}
 	defer s.Close()
+	return workFrom(s, job, func(name string) string { return *over.of(name) })
+}
+
+// workFrom reads a job with its settings and the kit; over gives what holds in
+// place of a setting, or nothing.
+func workFrom(s *store.Store, job string, over func(name string) string) (*fieldbook.Book, asfound.Settings, error) {
+	set := asfound.Defaults()
 	book, err := loadFrom(s, job)
 	if err != nil {
 		return nil, set, err
 	}
 	set.FromBook(book)
 	for _, n := range asfound.SettingNames() {
-		if v := *over.of(n[0]); v != "" {
+		if v := over(n[0]); v != "" {
 			if err := set.Set(n[0], v); err != nil {
 				return nil, set, fmt.Errorf("%w: %w", errUsage, err)
 			}

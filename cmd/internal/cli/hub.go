@@ -22,6 +22,7 @@ import (
 	"pinchrod/store/picture"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/bench"
 	"pinchrod/sync/hub"
 	"pinchrod/sync/hub/door"
 	"pinchrod/sync/hub/invite"
@@ -186,6 +187,7 @@ type hubServeOptions struct {
 	listen, pages string
 	addresses     []string
 	cert, key     string
+	rack          string
 	announce      bool
 }
 
@@ -210,6 +212,7 @@ own that browsers warn of. People sign in with a code from hub code.`,
 	f.StringVar(&o.pages, "pages", "", "where browsers come in, such as 127.0.0.1:8080")
 	f.StringVar(&o.cert, "cert", "", "the workshop's own certificate for the pages, in PEM")
 	f.StringVar(&o.key, "key", "", "its key, in PEM")
+	rackFlag(c, &o.rack)
 	f.BoolVar(&o.announce, "announce", false, "let devices on the local network find the hub (DNS-SD)")
 	return c
 }
@@ -263,8 +266,21 @@ func (o *hubServeOptions) run(ctx context.Context) (err error) {
 	}
 	debug.SetMemoryLimit(hub.MemoryLimit) // this process does nothing else
 	log := slog.New(slog.NewTextHandler(o.env.Err, nil))
+	if _, err := readRack(o.rack); err != nil {
+		return err
+	}
+	pages, err := bench.New(bench.Options{
+		Source: &benchSource{
+			env: o.env, with: func(do func(*store.Store) error) error { return do(s) },
+			pictures: func() (*picture.Folder, error) { return folder, nil }, rack: o.rack,
+		},
+		Now: o.env.Now, Log: log, Who: hub.SignedIn,
+	})
+	if err != nil {
+		return err
+	}
 	server, err := hub.New(hub.Options{
-		Book: s, Roster: roster, Pictures: shelf{folder}, Addresses: addresses, Jobs: jobNames(s),
+		Book: s, Roster: roster, Pictures: shelf{folder}, Pages: pages, Addresses: addresses, Jobs: jobNames(s),
 		Log: log, Now: o.env.Now, Rand: o.env.Rand,
 	})
 	if err != nil {

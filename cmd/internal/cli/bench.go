@@ -1,0 +1,285 @@
+package cli
+
+import (
+	"bufio"
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"pinchrod/calc/stock"
+	"pinchrod/store"
+	"pinchrod/store/picture"
+	"pinchrod/survey"
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/photo"
+	"pinchrod/survey/report/bench"
+	"pinchrod/survey/report/stockplan"
+	"pinchrod/sync/hub"
+)
+
+// benchPort is where the bench's pages are unless it is told otherwise; of the
+// numbers that nothing is registered for.
+const benchPort = "7480"
+
+func newBench(e *Env, b *bookFlag) *cobra.Command {
+	c := &cobra.Command{
+		Use:   "bench",
+		Short: "the workshop's pages, for a browser",
+		Args:  cobra.NoArgs,
+		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(newBenchServe(e, b))
+	for _, sub := range c.Commands() {
+		sub.Args = usage(sub.Args)
+	}
+	return c
+}
+
+type benchServeOptions struct {
+	env             *Env
+	book            *bookFlag
+	listen          string
+	cert, key, rack string
+}
+
+func newBenchServe(e *Env, b *bookFlag) *cobra.Command {
+	o := &benchServeOptions{env: e, book: b}
+	c := &cobra.Command{
+		Use:   "serve",
+		Short: "show jobs, bays, cutting sheets and the stock plan in a browser, until it is interrupted",
+		Long: `Serve shows the book in a browser: each stair with what is out of true, each bay
+with its drawing, readings and verdict, what another tolerance would do, the
+cutting sheets and the stock plan to print; and takes down what was cut.
+
+On a loopback address, which is the default, whoever is at this machine is in. On
+any other the pages are over HTTPS only, with the certificate given or one of the
+book's own that browsers warn of, and people sign in with a code: one is shown at
+the start, and another for every name that is typed.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
+	}
+	f := c.Flags()
+	f.StringVar(&o.listen, "listen", "127.0.0.1:"+benchPort, "where browsers come in")
+	f.StringVar(&o.cert, "cert", "", "the workshop's own certificate, in PEM")
+	f.StringVar(&o.key, "key", "", "its key, in PEM")
+	rackFlag(c, &o.rack)
+	return c
+}
+
+// rackFlag adds --rack.
+func rackFlag(c *cobra.Command, rack *string) {
+	c.Flags().StringVar(rack, "rack", "", "a CSV file of the bars in the shop: section,length,price,count,label,offcut")
+}
+
+func (o *benchServeOptions) run(ctx context.Context) (err error) {
+	if (o.cert == "") != (o.key == "") {
+		return fmt.Errorf("%w: --cert and --key go together", errUsage)
+	}
+	book, err := lend(func() (*store.Store, error) { return o.book.open(false) })
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, book.Close()) }()
+	log := slog.New(slog.NewTextHandler(o.env.Err, nil))
+	pages, err := bench.New(bench.Options{
+		Source: &benchSource{env: o.env, with: book.do, pictures: o.book.pictures, rack: o.rack},
+		Now:    o.env.Now, Log: log, Who: hub.SignedIn,
+	})
+	if err != nil {
+		return err
+	}
+	if _, err := readRack(o.rack); err != nil {
+		return err
+	}
+	l, err := net.Listen("tcp", o.listen)
+	if err != nil {
+		return fmt.Errorf("%w: %w; choose another address with --listen", errUsage, err)
+	}
+	defer l.Close()
+	at, ok := l.Addr().(*net.TCPAddr)
+	if ok && at.IP.IsLoopback() && o.cert == "" {
+		o.env.say("the bench's pages are at http://%s; end them with Ctrl-C", l.Addr())
+		return hub.ServePages(ctx, l, nil, nil, pages, log)
+	}
+	config, err := o.tls(book, l.Addr())
+	if err != nil {
+		return err
+	}
+	sessions := hub.NewSessions(o.env.Now, o.env.rand())
+	o.env.say("the bench's pages are at https://%s; end them with Ctrl-C", l.Addr())
+	if err := o.code(sessions, "bench"); err != nil {
+		return err
+	}
+	go o.codes(sessions)
+	return hub.ServePages(ctx, l, config, sessions, pages, log)
+}
+
+// tls is what the pages are served with on a network.
+func (o *benchServeOptions) tls(book *lent, at net.Addr) (*tls.Config, error) {
+	host, _, _ := net.SplitHostPort(o.listen)
+	addresses, err := reachable(at)
+	if err != nil {
+		return nil, err
+	}
+	return hub.PagesTLS(book, o.cert, o.key, pageHosts(host, addresses), o.env.Now())
+}
+
+// code shows a code to sign in with.
+func (o *benchServeOptions) code(sessions *hub.Sessions, name string) error {
+	c, err := sessions.Code(name)
+	if err != nil {
+		return err
+	}
+	o.env.say("%s signs in with the code %s until %s; type a name for another", name, c.Code, c.Expires.Local().Format("15:04"))
+	return nil
+}
+
+// codes makes a code for every name that is typed.
+func (o *benchServeOptions) codes(sessions *hub.Sessions) {
+	lines := bufio.NewScanner(o.env.In)
+	for lines.Scan() {
+		name := strings.TrimSpace(lines.Text())
+		if name == "" {
+			name = "bench"
+		}
+		if err := o.code(sessions, name); err != nil {
+			o.env.say("no code for %q: %v; type another name", name, err)
+		}
+	}
+}
+
+// benchSource is the book as the pages see it.
+type benchSource struct {
+	env      *Env
+	with     func(func(*store.Store) error) error // lends the book
+	pictures func() (*picture.Folder, error)
+	rack     string // a file, or empty
+}
+
+func (b *benchSource) Jobs() (jobs []fieldbook.Job, err error) {
+	err = b.with(func(s *store.Store) error {
+		return s.View(func(kv store.KV) error {
+			jobs, err = fieldbook.Jobs(kv)
+			return err
+		})
+	})
+	return jobs, err
+}
+
+func (b *benchSource) Work(ctx context.Context, job string, place survey.Place, set map[string]string) (*bench.Work, error) {
+	w := &bench.Work{}
+	err := b.with(func(s *store.Store) (err error) {
+		w.Book, w.Settings, err = workFrom(s, job, func(name string) string { return set[name] })
+		if err != nil {
+			return err
+		}
+		w.Entry, err = upTo(s, w.Book.Job.ID)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	w.Kit = w.Settings.Kit
+	w.Found, err = asfound.WorkAt(ctx, w.Book, place, w.Settings)
+	return w, err
+}
+
+func (b *benchSource) Bars() ([]stock.Bar, error) {
+	bars, err := readRack(b.rack)
+	if err != nil {
+		return nil, err
+	}
+	var offcuts []fieldbook.Offcut
+	err = b.with(func(s *store.Store) error {
+		return s.View(func(kv store.KV) error {
+			offcuts, err = fieldbook.Rack(kv)
+			return err
+		})
+	})
+	return append(bars, stockplan.Offcuts(offcuts)...), err
+}
+
+func (b *benchSource) Record(job string, m survey.Made) (string, error) {
+	return b.write(job, survey.Payload{Made: []survey.Made{m}})
+}
+
+func (b *benchSource) Strike(job, entry, why, by string) error {
+	var ref survey.Strike
+	err := b.with(func(s *store.Store) error {
+		book, err := loadFrom(s, job)
+		if err != nil {
+			return err
+		}
+		m, err := book.FindMade(entry)
+		if err != nil {
+			return err
+		}
+		ref = survey.Strike{Reading: m.Ref, Why: why, By: by}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	_, err = b.write(job, survey.Payload{Strikes: []survey.Strike{ref}})
+	return err
+}
+
+// write puts a page into this device's own log.
+func (b *benchSource) write(job string, p survey.Payload) (name string, err error) {
+	err = b.with(func(s *store.Store) error {
+		book, err := loadFrom(s, job)
+		if err != nil {
+			return err
+		}
+		ref, err := b.env.write(s, book.Job.ID, p)
+		name = ref.Short()
+		return err
+	})
+	return name, err
+}
+
+// thumbSide is a small picture's longer side, pixels: four to a line of a page.
+const thumbSide = 320
+
+func (b *benchSource) Picture(sum [32]byte) ([]byte, error) {
+	folder, err := b.pictures()
+	if err != nil {
+		return nil, err
+	}
+	r, _, err := folder.Open(sum)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	whole, err := io.ReadAll(r)
+	if err != nil {
+		return nil, fmt.Errorf("reading a picture: %w", err)
+	}
+	return photo.Thumbnail(whole, thumbSide)
+}
+
+// readRack reads a file of the bars in the shop; none without a name.
+func readRack(name string) ([]stock.Bar, error) {
+	if name == "" {
+		return nil, nil
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	bars, err := stockplan.ReadRack(f)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %s: %w", errUsage, name, err)
+	}
+	return bars, nil
+}

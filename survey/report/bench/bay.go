@@ -1,0 +1,197 @@
+package bench
+
+import (
+	"fmt"
+	"net/http"
+
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/report"
+)
+
+type bayPage struct {
+	page
+	URL, SheetURL string
+	Noted         string // the entry that was just written
+	Struck        string // the entry that was just struck
+	Code          string
+	Out, Unsure   string
+	Suspects      int
+	Spacing       string
+	Made          string
+	WhatIf        whatIf
+	DrawingAlt    string
+	Up, Cannot    []flagLine
+	Clear         []flagLine
+	Verdicts      []verdictLine
+	NoPieces      string
+	Adjusted      []figureLine
+	Agreement     string
+	Missing       []wantLine
+	Notes         []string
+	Readings      []readingLine
+	Disagreements []disagreement
+	Pictures      []pictureLine
+	MadeLines     []madeLine
+	Foretold      []foretold
+	Spacers       []string
+}
+
+type figureLine struct{ Name, Value string }
+
+type wantLine struct {
+	Title, Why string
+	Needed     bool
+}
+
+// bay is the page of a bay, with the book's settings or with some turned.
+func (s *site) bay(w http.ResponseWriter, r *http.Request) error {
+	work, bay, err := s.workBay(r)
+	if err != nil {
+		return err
+	}
+	wonder, shown, b, err := s.wonder(r.Context(), r.URL.Query(), work, bay)
+	if err != nil {
+		return err
+	}
+	p := s.bayPage(r, shown, b)
+	p.WhatIf = wonder
+	if !wonder.On { // a what-if has no sheet, and making one takes as long as working it out
+		if p.Code, err = s.codeOf(work, bay); err != nil {
+			return err
+		}
+	}
+	q := r.URL.Query()
+	if m, err := work.Book.FindMade(q.Get("noted")); err == nil {
+		p.Noted = m.Ref.Short()
+	}
+	if m, err := work.Book.FindMade(q.Get("struck")); err == nil && len(m.Struck) > 0 {
+		p.Struck = m.Ref.Short()
+	}
+	status := http.StatusOK
+	if wonder.Bad {
+		status = http.StatusBadRequest
+	}
+	return s.render(w, status, "bay", p)
+}
+
+func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
+	p := bayPage{page: s.ofJob(r, w, string(b.Place)), URL: s.bayURL(w.Book.Job.ID, b.Place)}
+	p.Trail = append(p.Trail, link{s.jobURL(w.Book.Job.ID), p.Of})
+	p.SheetURL = p.URL + "/sheet"
+	p.Up, p.Cannot, p.Clear = flagLines(b.Flags)
+	p.Out, p.Unsure = flagNames(p.Up), flagNames(p.Cannot)
+	for i := range b.Readings {
+		if b.Readings[i].Suspect {
+			p.Suspects++
+		}
+	}
+	p.Spacing = spacingWords(b)
+	p.Made = madeWords(w, b)
+	p.DrawingAlt = drawingAlt(b, p.Out)
+	p.Verdicts = verdictLines(b, w.Settings.House)
+	switch {
+	case b.NoLayout != "":
+		p.NoPieces = sentence(report.Clean(b.NoLayout))
+	case b.NoPieces != "":
+		p.NoPieces = sentence(report.Clean(b.NoPieces))
+	}
+	p.Adjusted, p.Agreement = adjustedLines(b), agreement(b)
+	for _, m := range b.Missing {
+		p.Missing = append(p.Missing, wantLine{report.Clean(m.Title()), sentence(report.Clean(m.Why)), m.Needed})
+	}
+	for _, n := range append(append([]string(nil), w.Found.Notes...), b.Notes...) {
+		p.Notes = append(p.Notes, sentence(report.Clean(n)))
+	}
+	p.Readings = s.readingLines(w, b.Place, b.Readings)
+	p.Disagreements = disagreements(w, b.Place)
+	p.Pictures = s.picturesOf(w, b.Place)
+	p.MadeLines = s.madeLines(w, b, p.Who)
+	p.Foretold = foretoldLines(b.Readings)
+	for _, sp := range b.Spacers {
+		way := "short"
+		if sp.Short < 0 {
+			way = "over"
+		}
+		p.Spacers = append(p.Spacers, fmt.Sprintf("%d spacers of %s mm end %s %s: cut them %s.", sp.Count, plain(sp.Old),
+			figure(known(max(sp.Short, -sp.Short), sp.U), "mm"), way, figure(known(sp.New, sp.U/float64(sp.Count)), "mm")))
+	}
+	return p
+}
+
+// spacingWords say how many spindles go in, and what they leave.
+func spacingWords(b *asfound.Bay) string {
+	l := b.Layout
+	if l == nil {
+		return ""
+	}
+	s := fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s", report.Count(l.Count, "spindle"), plain(l.Width), figure(l.Clear, "mm"), figure(l.Widest, "mm"))
+	if u := l.RunnerUp; u != nil {
+		s += fmt.Sprintf(" (%d would leave %s)", u.Count, figure(known(u.ClearGap, u.U), "mm"))
+	}
+	return s + "."
+}
+
+// drawingAlt says what the drawing shows, for whoever cannot see it.
+func drawingAlt(b *asfound.Bay, out string) string {
+	s := fmt.Sprintf("Bay %s drawn to scale as found", b.Place)
+	a := &b.Adjusted
+	if a.Run.Known {
+		s += ", run " + figure(a.Run, "mm")
+	}
+	if a.GapBottom.Known {
+		s += ", gap " + figure(a.GapBottom, "mm") + " at the bottom"
+	}
+	if a.GapTop.Known {
+		s += ", " + figure(a.GapTop, "mm") + " at the top"
+	}
+	if l := b.Layout; l != nil {
+		s += ", " + report.Count(l.Count, "spindle")
+	}
+	if out == "" {
+		return s + ". Nothing is out of true."
+	}
+	return s + ". Out of true: " + report.Clean(out) + "."
+}
+
+// adjustedLines are the figures of the bay as found, those that are known.
+func adjustedLines(b *asfound.Bay) (out []figureLine) {
+	a := &b.Adjusted
+	for _, f := range []struct {
+		name, unit string
+		q          asfound.Quantity
+		signed     bool
+	}{
+		{"Run at the base rail", "mm", a.Run, false},
+		{"Gap at the bottom", "mm", a.GapBottom, false}, {"Gap at the middle", "mm", a.GapMiddle, false}, {"Gap at the top", "mm", a.GapTop, false},
+		{"Pitch of the base rail", "°", a.BaseAngle, false}, {"Pitch of the handrail", "°", a.RailAngle, false},
+		{"Lower post leans up the stair", "mm/m", a.LeanLower, true}, {"Upper post leans up the stair", "mm/m", a.LeanUpper, true},
+		{"Lower post leans to the well", "mm/m", a.AcrossLower, true}, {"Upper post leans to the well", "mm/m", a.AcrossUpper, true},
+		{"Base rail humps up by", "mm", a.BowBase, true}, {"Handrail humps up by", "mm", a.BowRail, true},
+		{"Guard height", "mm", a.Guard, false},
+	} {
+		switch {
+		case !f.q.Known:
+		case f.signed:
+			out = append(out, figureLine{f.name, signed(f.q, f.unit)})
+		default:
+			out = append(out, figureLine{f.name, figure(f.q, f.unit)})
+		}
+	}
+	return out
+}
+
+// agreement says whether the readings agree as well as their uncertainties say.
+func agreement(b *asfound.Bay) string {
+	c := b.Chi2
+	switch {
+	case c == nil:
+		return ""
+	case c.Checked < 0.5:
+		return "Nothing checks the readings yet: take one more of anything."
+	}
+	s := "The readings agree as well as their uncertainties say"
+	if c.P < 0.01 {
+		s = "The readings agree worse than their uncertainties say: trust ± less, look for a slip"
+	}
+	return fmt.Sprintf("%s (chi-square %.1f for %d degrees of freedom, p %s).", s, c.Value, c.DOF, asfound.Chance(c.P))
+}

@@ -1,0 +1,69 @@
+package bench
+
+import (
+	"fmt"
+	"strings"
+
+	"pinchrod/calc/rules"
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/report"
+)
+
+// flagLine is a flag in words.
+type flagLine struct {
+	State                          string // flag, unsure or clear
+	Name, Of, Figure, Limit, Means string
+	From                           string
+}
+
+// flagLines gives the flags that are up, those that cannot be told yet, and
+// those that are clear.
+func flagLines(flags []asfound.Flag) (up, unsure, clear []flagLine) {
+	for i := range flags {
+		l := lineOf(&flags[i])
+		switch flags[i].State {
+		case rules.Flag:
+			l.State = "flag"
+			up = append(up, l)
+		case rules.Unsure:
+			l.State = "unsure"
+			unsure = append(unsure, l)
+		default:
+			l.State = "clear"
+			clear = append(clear, l)
+		}
+	}
+	return up, unsure, clear
+}
+
+// lineOf writes a flag as the page of the check does.
+func lineOf(f *asfound.Flag) flagLine {
+	l := flagLine{Name: report.Clean(f.Name), Of: sentence(report.Clean(f.Of)), Means: sentence(report.Clean(f.Text)), From: report.Clean(f.From)}
+	l.Figure = signed(known(f.Value, f.U), f.Unit)
+	if f.Absolute || f.Name == "two-answers" {
+		l.Figure = strings.TrimPrefix(l.Figure, "+")
+	}
+	switch {
+	case f.Name == "two-answers":
+		l.Figure += " apart"
+	case f.Name == "opening" && f.Value == 0:
+		l.Figure = "no layout"
+	case f.Unit == "" && f.Name == "tool":
+		l.Figure = "overdue"
+	case f.Unit == "" && f.Limit == 0:
+		l.Figure = ""
+	}
+	if f.Limit != 0 {
+		l.Limit = fmt.Sprintf("limit %s%s", fixed(f.Limit, 1), spaced(f.Unit))
+	}
+	return l
+}
+
+// flagNames are the names of flags in one state, for a row of a table.
+func flagNames(lines []flagLine) string {
+	var out []string
+	for _, l := range lines {
+		out = append(out, l.Name)
+	}
+	return strings.Join(out, ", ")
+}

@@ -1,0 +1,50 @@
+package bench
+
+import (
+	"encoding/hex"
+	"net/http"
+
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report"
+)
+
+// pictureLine is a picture with what it shows.
+type pictureLine struct{ URL, Shows, Note string }
+
+// pictureLines lists pictures that stand.
+func (s *site) pictureLines(all []fieldbook.Picture) (out []pictureLine) {
+	for i := range all {
+		p := &all[i]
+		if !p.Stands() {
+			continue
+		}
+		out = append(out, pictureLine{s.Prefix + "/picture/" + hex.EncodeToString(p.Picture.Sum[:]), report.Clean(p.Picture.Title()), report.Clean(p.Picture.Note)})
+	}
+	return out
+}
+
+// picturesOf lists the pictures of a place.
+func (s *site) picturesOf(w *Work, place survey.Place) []pictureLine {
+	var here []fieldbook.Picture
+	for _, p := range w.Book.Pictures() {
+		if p.Picture.Where == place {
+			here = append(here, p)
+		}
+	}
+	return s.pictureLines(here)
+}
+
+// picture serves a small picture.
+func (s *site) picture(w http.ResponseWriter, r *http.Request) error {
+	b, err := hex.DecodeString(r.PathValue("sum"))
+	if err != nil || len(b) != 32 {
+		return errNoPage
+	}
+	small, err := s.Source.Picture([32]byte(b))
+	if err != nil {
+		return err
+	}
+	send(w, r, r.PathValue("sum")+".jpg", "", small)
+	return nil
+}

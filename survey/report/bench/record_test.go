@@ -1,0 +1,230 @@
+package bench
+
+import (
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"pinchrod/calc/unit"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// entries of what was made in the demo's job.
+func (m *memory) entries(t testing.TB) []fieldbook.Made {
+	t.Helper()
+	b, err := m.load(demoID.String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b.Made
+}
+
+// filled is a form as a browser sends it: what the page holds, with some fields
+// changed.
+func filled(t testing.TB, page, id string, change map[string]string) url.Values {
+	t.Helper()
+	form := url.Values{}
+	in := false
+	for _, e := range elements(page) {
+		switch {
+		case e.Data == "form":
+			in = e.attr["id"] == id
+		case in && e.Data == "input":
+			form.Set(e.attr["name"], e.attr["value"])
+		case in && e.Data == "textarea":
+			form.Set(e.attr["name"], words(e.Node))
+		}
+	}
+	if len(form) == 0 {
+		t.Fatalf("no form %q on the page", id)
+	}
+	for k, v := range change {
+		form.Set(k, v)
+	}
+	return form
+}
+
+// A batch is written down, shown, and held against what is needed; its pieces are
+// not offered again; and the entry can be struck.
+func TestRecord(t *testing.T) {
+	t.Parallel()
+	m := demo(t)
+	h := handler(t, m)
+	_, page := get(t, h, base+"/F1/left/sheet")
+	form := filled(t, page, "spindle-A", map[string]string{
+		"length": "805.8", "spares": "1", "kept": "412; 2 x 380", "used": "1120", "note": "two\r\nlines",
+	})
+	if got := form.Get("pieces"); got != "9-12" {
+		t.Errorf("offers pieces %q, want those that are not made", got)
+	}
+	if form.Get("by") != "Ann" || form.Get("when") != "2026-11-20" {
+		t.Errorf("by %q on %q, want Ann, today", form.Get("by"), form.Get("when"))
+	}
+	res, body := post(t, h, base+"/F1/left/made", form)
+	to := res.Header.Get("Location")
+	if res.StatusCode != http.StatusSeeOther || !strings.HasPrefix(to, base+"/F1/left?noted=") {
+		t.Fatalf("%d to %q: %s", res.StatusCode, to, body)
+	}
+	all := m.entries(t)
+	got := all[len(all)-1].Made
+	sh := m.sheet(t, "F1/left")
+	set, err := sh.PartSet(survey.PartSpindle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := sh.Made(set, &set.Settings[0], unit.FromMM(805.8))
+	want.Pieces, want.Spares = []uint32{9, 10, 11, 12}, 1
+	want.Kept, want.Used = []unit.Length{412000, 380000, 380000}, []unit.Length{1120000}
+	want.By, want.When, want.Note = "Ann", "2026-11-20", "two\nlines"
+	if !slices.Equal(got.Pieces, want.Pieces) || got.Spares != want.Spares || got.Length != want.Length || got.Line != want.Line || got.Sheet != sh.Code ||
+		!slices.Equal(got.Kept, want.Kept) || !slices.Equal(got.Used, want.Used) || got.By != want.By || got.When != want.When || got.Note != want.Note || got.Section != want.Section {
+		t.Errorf("written down %+v, want %+v", got, want)
+	}
+	to, _, _ = strings.Cut(to, "#")
+	_, body = get(t, h, to)
+	for _, s := range []string{"Written down as " + all[len(all)-1].Ref.Short(), "All 4 fit with probability", "spindles 12 of 12", "offcuts kept: 412 mm, 380 mm, 380 mm"} {
+		if !strings.Contains(body, s) {
+			t.Errorf("the bay does not say %q", s)
+		}
+	}
+
+	// Sent twice, it is written down once.
+	res, body = post(t, h, base+"/F1/left/made", form)
+	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "is written down already, in "+all[len(all)-1].Ref.Short()) {
+		t.Errorf("sent twice: %d", res.StatusCode)
+	}
+
+	strike := base + "/made/" + all[len(all)-1].Ref.String() + "/strike"
+	res, body = post(t, h, strike, url.Values{"why": {" "}, "by": {"Ann"}})
+	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "Say why") {
+		t.Errorf("struck for no reason: %d", res.StatusCode)
+	}
+	for _, w := range accessible(body) {
+		t.Error(w)
+	}
+	for range 2 { // the second changes nothing
+		if res, _ = post(t, h, strike, url.Values{"why": {"split"}, "by": {"Ann"}}); res.StatusCode != http.StatusSeeOther {
+			t.Errorf("strike: %d", res.StatusCode)
+		}
+	}
+	if e := m.entries(t)[2]; len(e.Struck) != 1 || e.Struck[0].Why != "split" || e.Struck[0].By != "Ann" {
+		t.Errorf("struck %+v, want once, split", e.Struck)
+	}
+	if _, body = get(t, h, base+"/F1/left"); !strings.Contains(body, "spindles 8 of 12") || !strings.Contains(body, "Struck: split") {
+		t.Error("the struck entry counts, or is not shown")
+	}
+}
+
+// Two people send the same form at once.
+func TestRecordRace(t *testing.T) {
+	t.Parallel()
+	m := demo(t)
+	h := handler(t, m)
+	_, page := get(t, h, base+"/F1/left/sheet")
+	form := filled(t, page, "spindle-A", map[string]string{"length": "805.8"})
+	var wg sync.WaitGroup
+	for range 4 {
+		wg.Go(func() { post(t, h, base+"/F1/left/made", form) })
+	}
+	wg.Wait()
+	if n := len(m.entries(t)); n != 3 {
+		t.Errorf("%d entries, want the 2 of the demo and one", n)
+	}
+}
+
+// What is wrong comes back beside its field, the rest as it was sent, and nothing
+// is written.
+func TestRecordWrong(t *testing.T) {
+	t.Parallel()
+	m := demo(t)
+	h := handler(t, m)
+	_, page := get(t, h, base+"/F1/left/sheet")
+	for name, tt := range map[string]struct {
+		field, value, says string
+		status             int
+	}{
+		"no length":            {"length", "", "Measure a cut piece", 422},
+		"a comma":              {"length", "805,8", "805.8", 422},
+		"another length":       {"length", "850.8", "45.0 mm off the stop", 422},
+		"no numbers":           {"pieces", "all", "Not piece numbers", 422},
+		"a piece there is not": {"pieces", "9-13", "13 is not cut at setting A", 422},
+		"one that is made":     {"pieces", "8-9", "8 is written down already", 422},
+		"twice":                {"pieces", "9 9", "stands there twice", 422},
+		"spares":               {"spares", "-1", "no number of spares", 422},
+		"offcut and a comma":   {"kept", "412,5", "two offcuts are written 412; 380", 422},
+		"offcut of nothing":    {"used", "0", "no length", 422},
+		"a long name":          {"by", strings.Repeat("n", 65), "too long", 422},
+		"no date":              {"when", "yesterday", "write 2026-11-25", 422},
+		"a long note":          {"note", strings.Repeat("n", 2001), "too long", 422},
+		"another sheet":        {"code", "222222", "it was 222222 and is AW2QP7 now", 422},
+		"another setting":      {"setting", "Q", "The cutting sheet has changed", 409},
+		"another part":         {"part", "newel", "The form is not understood", 400},
+		"markup":               {"pieces", `"><script>alert(1)</script>`, "Not piece numbers", 422},
+	} {
+		t.Run(name, func(t *testing.T) {
+			form := filled(t, page, "spindle-A", map[string]string{"length": "805.8", "kept": "412", "note": "kept as sent", tt.field: tt.value})
+			res, body := post(t, h, base+"/F1/left/made", form)
+			if res.StatusCode != tt.status || !strings.Contains(body, tt.says) {
+				t.Errorf("status %d, want %d; says %q: %t", res.StatusCode, tt.status, tt.says, strings.Contains(body, tt.says))
+			}
+			for _, w := range accessible(body) {
+				t.Error(w)
+			}
+			if tt.status != 422 {
+				return
+			}
+			back := filled(t, body, "spindle-A", nil)
+			for k := range form {
+				want := form.Get(k)
+				if k == "code" {
+					want = "AW2QP7"
+				}
+				if got := back.Get(k); got != strings.TrimSpace(want) {
+					t.Errorf("%s comes back as %q, want %q", k, got, want)
+				}
+			}
+			focus, invalid := 0, 0
+			for _, e := range elements(body) {
+				if _, ok := e.attr["autofocus"]; ok {
+					focus++
+				}
+				if e.attr["aria-invalid"] == "true" {
+					invalid++
+					if e.attr["name"] != tt.field || e.attr["aria-describedby"] == "" {
+						t.Errorf("%q is marked wrong, with %q", e.attr["name"], e.attr["aria-describedby"])
+					}
+				}
+			}
+			if want := 1; tt.field != "code" && (focus != want || invalid != want) {
+				t.Errorf("%d fields have the focus and %d are marked, want one", focus, invalid)
+			}
+		})
+	}
+	if n := len(m.entries(t)); n != 2 {
+		t.Errorf("%d entries, want the 2 of the demo", n)
+	}
+}
+
+// Offcuts alone are written down too, and once.
+func TestRecordOffcuts(t *testing.T) {
+	t.Parallel()
+	m := demo(t)
+	h := handler(t, m)
+	_, page := get(t, h, base+"/F1/left/sheet")
+	form := filled(t, page, "spindle-A", map[string]string{"pieces": "", "spares": "0", "kept": "900"})
+	if res, body := post(t, h, base+"/F1/left/made", form); res.StatusCode != http.StatusSeeOther {
+		t.Errorf("%d %s", res.StatusCode, body)
+	}
+	res, body := post(t, h, base+"/F1/left/made", form)
+	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "if it was done twice, say so in the note") {
+		t.Errorf("sent twice: %d", res.StatusCode)
+	}
+	form.Set("kept", "")
+	if res, body = post(t, h, base+"/F1/left/made", form); res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "no piece, no spare and no offcut") {
+		t.Errorf("nothing at all: %d %s", res.StatusCode, body)
+	}
+}

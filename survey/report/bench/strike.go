@@ -1,0 +1,68 @@
+package bench
+
+import (
+	"net/http"
+	"net/url"
+
+	"pinchrod/survey"
+	"pinchrod/survey/report"
+)
+
+// strike says that an entry of what was made no longer counts, and why.
+func (s *site) strike(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return badForm(err)
+	}
+	s.recording.Lock()
+	defer s.recording.Unlock()
+	work, err := s.work(r, "")
+	if err != nil {
+		return err
+	}
+	e, err := work.Book.FindMade(r.PathValue("entry"))
+	if err != nil {
+		return err
+	}
+	bay, err := work.bay(e.Made.Where)
+	if err != nil {
+		return err
+	}
+	why, problem := survey.ParseNote(r.PostForm.Get("why"))
+	by, byProblem := survey.ParseWord(r.PostForm.Get("by"))
+	form := strikeForm{Why: r.PostForm.Get("why"), By: report.Clean(r.PostForm.Get("by")), Open: true}
+	switch {
+	case problem != nil:
+		form.Problem = sentence(report.Clean(problem.Error()))
+	case why == "":
+		form.Problem = "Say why, so that whoever reads the book knows."
+	case byProblem != nil:
+		form.ByProblem = sentence(report.Clean(byProblem.Error()))
+	}
+	if len(e.Struck) == 0 && form.Problem+form.ByProblem != "" {
+		p := s.bayPage(r, work, bay)
+		_, p.WhatIf.Sliders, _ = turned(nil, work.Settings)
+		if p.Code, err = s.codeOf(work, bay); err != nil {
+			return err
+		}
+		for i := range p.MadeLines {
+			if l := &p.MadeLines[i]; l.Name == e.Ref.Short() {
+				form.ID, form.Action = l.Strike.ID, l.Strike.Action
+				l.Strike = form
+			}
+		}
+		return s.render(w, http.StatusUnprocessableEntity, "bay", p)
+	}
+	if len(e.Struck) == 0 { // else it was struck meanwhile, or the form was sent twice
+		if err := s.Source.Strike(work.Book.Job.ID.String(), e.Ref.String(), why, by); err != nil {
+			return err
+		}
+	}
+	http.Redirect(w, r, s.bayURL(work.Book.Job.ID, bay.Place)+"?struck="+url.QueryEscape(e.Ref.Short())+"#made", http.StatusSeeOther)
+	return nil
+}
+
+// strikeForm is the form that strikes an entry.
+type strikeForm struct {
+	ID, Action, Why, By, Problem, ByProblem string
+	Open                                    bool
+}

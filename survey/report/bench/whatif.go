@@ -1,0 +1,173 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"pinchrod/calc/fit"
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/report"
+)
+
+// knob is a setting that a person may turn to see what would follow. Low to High
+// is what the slider spans, narrower than what the setting may be; both, and the
+// step, are common practice, no source. What a child's head may pass is no
+// matter of taste and has no knob.
+type knob struct {
+	name, label, unit string
+	low, high, step   float64
+	now               func(*asfound.Settings) float64
+}
+
+var knobs = []knob{
+	{"joint", "Widest joint that still looks closed", "mm", 0.1, 2, 0.05, func(s *asfound.Settings) float64 { return s.Joint }},
+	{"short", "Too short by this still fits", "mm", 0, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Short }},
+	{"long", "Too long by this still fits", "mm", 0, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Long }},
+	{"all-fit", "Probability asked for that all pieces fit", "", 0.6, 0.99, 0.01, func(s *asfound.Settings) float64 { return s.House.Risk }},
+	{"target", "Clear gap aimed at between spindles", "mm", 60, 120, 1, func(s *asfound.Settings) float64 { return s.Target }},
+}
+
+// offered are the knobs whose settings a job can have.
+var offered = func() []knob {
+	var out []knob
+	for _, k := range knobs {
+		if slices.ContainsFunc(asfound.SettingNames(), func(n [2]string) bool { return n[0] == k.name }) {
+			out = append(out, k)
+		}
+	}
+	return out
+}()
+
+// slider is a knob as a form has it.
+type slider struct {
+	Name, Label, Unit, Min, Max, Step, Value, Book string
+	Turned                                         bool // not as the book has it
+	Problem                                        string
+}
+
+func number(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+
+// turned reads what a query asks to be otherwise than the book has it: the
+// settings, and the sliders that show them. A value that the book would refuse
+// is left out of set, and its slider says what is wrong with it.
+func turned(q url.Values, book asfound.Settings) (set map[string]string, sliders []slider, bad bool) {
+	set = map[string]string{}
+	for _, k := range offered {
+		now := k.now(&book)
+		sl := slider{Name: k.name, Label: k.label, Unit: k.unit, Value: number(now), Book: number(now)}
+		v := now
+		if asked := strings.TrimSpace(q.Get(k.name)); asked != "" {
+			try := book
+			if err := try.Set(k.name, asked); err != nil {
+				sl.Problem, bad = sentence(report.Clean(err.Error())), true
+			} else if v = k.now(&try); v != now {
+				set[k.name], sl.Value, sl.Turned = asked, number(v), true
+			}
+		}
+		low, high := min(k.low, v, now), max(k.high, v, now)
+		sl.Min, sl.Max, sl.Step = number(low), number(high), number(k.step)
+		if off := (v - low) / k.step; math.Abs(off-math.Round(off)) > 1e-6 {
+			sl.Step = "any" // else the browser would move it to a step, and the book's value would look turned
+		}
+		sliders = append(sliders, sl)
+	}
+	return set, sliders, bad
+}
+
+// change is something that would be otherwise.
+type change struct{ What, Before, After string }
+
+// compare says what a what-if changes of a bay, a line for each kind of piece and
+// for each flag that would be in another state.
+func compare(before, after *asfound.Bay) (changed []change, same []string) {
+	add := func(what, b, a string) {
+		if a == b {
+			same = append(same, fmt.Sprintf("%s: %s", what, a))
+			return
+		}
+		changed = append(changed, change{what, b, a})
+	}
+	add("spacing", spacing(before), spacing(after))
+	for _, k := range kinds {
+		add(k.name, verdictWords(k.of(before)), verdictWords(k.of(after)))
+	}
+	states := func(b *asfound.Bay) map[string]string {
+		out := map[string]string{}
+		for i := range b.Flags {
+			f := &b.Flags[i]
+			out[f.Name+" ("+f.Of+")"] = string(f.State)
+		}
+		return out
+	}
+	was := states(before)
+	for i := range after.Flags {
+		f := &after.Flags[i]
+		key := f.Name + " (" + f.Of + ")"
+		if b, ok := was[key]; ok && b != string(f.State) {
+			changed = append(changed, change{report.Clean(f.Name), b, string(f.State)})
+		}
+	}
+	return changed, same
+}
+
+func spacing(b *asfound.Bay) string {
+	l := b.Layout
+	if l == nil {
+		return "none"
+	}
+	return fmt.Sprintf("%s, clear gap %s", report.Count(l.Count, "spindle"), figure(l.Clear, "mm"))
+}
+
+// verdictWords are a verdict in a line.
+func verdictWords(v *asfound.Verdict) string {
+	if v == nil {
+		return "not known"
+	}
+	out := string(v.Cut)
+	if s := lengthsWords(v); s != "" {
+		out += ", " + s
+	}
+	if i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut }); i >= 0 {
+		out += ", all fit with probability " + asfound.Chance(v.Options[i].P)
+	}
+	return out
+}
+
+// whatIf is the what-if of a bay.
+type whatIf struct {
+	Sliders []slider
+	On      bool // the page shows a what-if and not the book
+	Bad     bool // some value was refused
+	Asked   []string
+	Changed []change
+	Same    []string
+}
+
+// wonder works out the what-if that a query asks for, if it asks for one.
+func (s *site) wonder(ctx context.Context, q url.Values, w *Work, bay *asfound.Bay) (whatIf, *Work, *asfound.Bay, error) {
+	set, sliders, bad := turned(q, w.Settings)
+	out := whatIf{Sliders: sliders, Bad: bad, On: len(set) > 0}
+	if !out.On {
+		return out, w, bay, nil
+	}
+	for _, sl := range sliders {
+		if sl.Turned {
+			out.Asked = append(out.Asked, fmt.Sprintf("%s %s, in the book %s", sl.Name, sl.Value+spaced(sl.Unit), sl.Book+spaced(sl.Unit)))
+		}
+	}
+	other, err := s.Source.Work(ctx, w.Book.Job.ID.String(), bay.Place, set)
+	if err != nil {
+		return out, nil, nil, err
+	}
+	then, err := other.bay(bay.Place)
+	if err != nil {
+		return out, nil, nil, err
+	}
+	out.Changed, out.Same = compare(bay, then)
+	return out, other, then, nil
+}
