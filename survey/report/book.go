@@ -7,18 +7,17 @@ import (
 
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
-
-// Clean makes a name from a book safe to show on a terminal.
-func Clean(s string) string { return clean(s) }
 
 // Book writes every reading of a job as a table, each flight and bay under its
 // own heading, with its U by kit. Struck and corrected readings are struck
 // through, and what was ruled stands under them.
 func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style) error {
 	p := newPage(w, s)
-	p.heading(b.Job.Name)
-	p.para("", fmt.Sprintf("%s, %d standing. ± is U = 2u.", count(len(b.Entries), "reading"), len(b.Standing())))
+	p.Heading(b.Job.Name)
+	p.Para("", fmt.Sprintf("%s, %d standing. ± is U = 2u.", count(len(b.Entries), "reading"), len(b.Standing())))
 	by := map[survey.Place][]*fieldbook.Entry{}
 	for i := range b.Entries {
 		e := &b.Entries[i]
@@ -33,11 +32,11 @@ func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style)
 		if len(by[place])+len(made[place]) == 0 {
 			continue
 		}
-		p.blank()
-		p.heading(string(place))
+		p.Blank()
+		p.Heading(string(place))
 		name, title, value := 0, 0, 0
 		for _, e := range by[place] {
-			name, title, value = max(name, width(e.Ref.Short())), max(title, width(e.Reading.Title())), max(value, width(valueOf(e, kit)))
+			name, title, value = max(name, lines.Width(e.Ref.Short())), max(title, lines.Width(e.Reading.Title())), max(value, lines.Width(valueOf(e, kit)))
 		}
 		for _, e := range by[place] {
 			p.entry(e, kit, name, title, value)
@@ -46,40 +45,40 @@ func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style)
 			p.madeEntry(m, name)
 		}
 	}
-	p.blank()
-	p.para("", Caution(rules))
-	return p.err
+	p.Blank()
+	p.Para("", Caution(rules))
+	return p.Err()
 }
 
 func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int) {
-	id, t, v := e.Ref.Short(), clean(e.Reading.Title()), clean(valueOf(e, kit))
+	id, t, v := e.Ref.Short(), lines.Clean(e.Reading.Title()), lines.Clean(valueOf(e, kit))
 	stands := e.Stands()
-	rest := clean(strings.Join(nonEmpty(e.Reading.By, e.Reading.When, e.Reading.Tool, e.Reading.Note), ", "))
-	indent := "  " + pad("", name) + "  "
+	rest := lines.Clean(strings.Join(nonEmpty(e.Reading.By, e.Reading.When, e.Reading.Tool, e.Reading.Note), ", "))
+	indent := "  " + lines.Pad("", name) + "  "
 	// Of the columns, the last goes under the others where it has no room.
 	title, value = title+p.marks(), value+p.marks()
 	wide := 2 + name + 2 + title + 2 + value + 2
 	switch {
-	case p.style.Width >= wide+12:
-		p.para("  "+pad(id, name)+"  "+pad(p.struck(t, !stands), title)+"  "+pad(p.struck(v, !stands), value)+"  ", rest)
-	case p.style.Width >= wide:
-		p.line("  " + pad(id, name) + "  " + pad(p.struck(t, !stands), title) + "  " + p.struck(v, !stands))
+	case p.Style.Width >= wide+12:
+		p.Para("  "+lines.Pad(id, name)+"  "+lines.Pad(p.struck(t, !stands), title)+"  "+lines.Pad(p.struck(v, !stands), value)+"  ", rest)
+	case p.Style.Width >= wide:
+		p.Line("  " + lines.Pad(id, name) + "  " + lines.Pad(p.struck(t, !stands), title) + "  " + p.struck(v, !stands))
 		if rest != "" {
-			p.para(indent, rest)
+			p.Para(indent, rest)
 		}
 	default:
-		for i, l := range wrap(t, p.style.Width-width(indent)-4) {
+		for i, l := range lines.Wrap(t, p.Style.Width-lines.Width(indent)-4) {
 			lead := indent
 			if i == 0 {
-				lead = "  " + pad(id, name) + "  "
+				lead = "  " + lines.Pad(id, name) + "  "
 			}
-			p.line(lead + p.struck(l, !stands))
+			p.Line(lead + p.struck(l, !stands))
 		}
-		for _, l := range wrap(v, p.style.Width-width(indent)-4) {
-			p.line(indent + p.struck(l, !stands))
+		for _, l := range lines.Wrap(v, p.Style.Width-lines.Width(indent)-4) {
+			p.Line(indent + p.struck(l, !stands))
 		}
 		if rest != "" {
-			p.para(indent, rest)
+			p.Para(indent, rest)
 		}
 	}
 	p.rulings(indent, "struck", e.Struck)
@@ -89,33 +88,33 @@ func (p *page) entry(e *fieldbook.Entry, kit survey.Kit, name, title, value int)
 		for _, f := range e.Fixed {
 			names = append(names, f.Short())
 		}
-		p.para(indent, "corrected by "+strings.Join(names, " and "))
+		p.Para(indent, "corrected by "+strings.Join(names, " and "))
 	}
 	if e.Newer {
-		p.para(indent, "written by a newer version: kept, not used")
+		p.Para(indent, "written by a newer version: kept, not used")
 	}
 }
 
 // madeEntry is a line of what was made, under the readings of its bay.
 func (p *page) madeEntry(m *fieldbook.Made, name int) {
-	indent := "  " + pad("", name) + "  "
-	for i, l := range wrap("made: "+MadeTitle(&m.Made), p.style.Width-width(indent)-4) {
+	indent := "  " + lines.Pad("", name) + "  "
+	for i, l := range lines.Wrap("made: "+MadeTitle(&m.Made), p.Style.Width-lines.Width(indent)-4) {
 		lead := indent
 		if i == 0 {
-			lead = "  " + pad(m.Ref.Short(), name) + "  "
+			lead = "  " + lines.Pad(m.Ref.Short(), name) + "  "
 		}
-		p.line(lead + p.struck(l, len(m.Struck) > 0))
+		p.Line(lead + p.struck(l, len(m.Struck) > 0))
 	}
 	p.rulings(indent, "struck", m.Struck)
 	if m.Wrong != nil {
-		p.para(indent, "not used: "+m.Wrong.Error())
+		p.Para(indent, "not used: "+m.Wrong.Error())
 	}
 }
 
 // rulings are the lines of what was ruled on an entry.
 func (p *page) rulings(indent, past string, all []fieldbook.Ruling) {
 	for _, r := range all {
-		p.para(indent, past+": "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
+		p.Para(indent, past+": "+strings.Join(nonEmpty(r.Why, r.By, r.Time.Format("2006-01-02 15:04")), ", "))
 	}
 }
 
@@ -125,8 +124,8 @@ func (p *page) struck(s string, struck bool) string {
 	switch {
 	case !struck:
 		return s
-	case p.style.Colour:
-		return p.sgr(sgrStruck, s)
+	case p.Style.Colour:
+		return p.Render(lines.Struck, s)
 	}
 	return "~~" + s + "~~"
 }
@@ -134,7 +133,7 @@ func (p *page) struck(s string, struck bool) string {
 // marks is how many columns struck takes on top of the text, which a row that
 // stands leaves empty so that the columns agree.
 func (p *page) marks() int {
-	if p.style.Colour {
+	if p.Style.Colour {
 		return 0
 	}
 	return 4
@@ -155,7 +154,7 @@ func valueOf(e *fieldbook.Entry, kit survey.Kit) string {
 		return v
 	}
 	unit := k.Unit()
-	return v + " ±" + fixed(2*u, decimals(u)) + spaced(unit)
+	return v + " ±" + figure.Fixed(2*u, figure.Decimals(u)) + figure.Unit(unit)
 }
 
 func nonEmpty(s ...string) []string {

@@ -11,16 +11,18 @@ import (
 	"pinchrod/calc/fit"
 	"pinchrod/calc/rules"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // Check writes the page of a job: for each bay what is out, by how much, how
 // sure, and what to do.
 func Check(w io.Writer, f *asfound.Findings, s Style) error {
 	p := newPage(w, s)
-	p.heading(clean(f.Job) + ", as found")
-	p.para("", "± is U = 2u: the true figure is within it 95 times in 100.")
+	p.Heading(lines.Clean(f.Job) + ", as found")
+	p.Para("", "± is U = 2u: the true figure is within it 95 times in 100.")
 	for _, n := range f.Notes {
-		p.para("  note: ", n)
+		p.Para("  note: ", n)
 	}
 	if len(f.Bays) > 1 {
 		p.summary(f.Bays)
@@ -32,17 +34,17 @@ func Check(w io.Writer, f *asfound.Findings, s Style) error {
 		p.bay(&f.Bays[i])
 	}
 	if len(f.Bays) == 0 {
-		p.blank()
-		p.para("", "No bay has a reading yet: write them in the field sheet as FLIGHT/BAY, such as F1/left.")
+		p.Blank()
+		p.Para("", "No bay has a reading yet: write them in the field sheet as FLIGHT/BAY, such as F1/left.")
 	}
-	p.blank()
-	p.para("", Caution(f.Rules))
-	return p.err
+	p.Blank()
+	p.Para("", Caution(f.Rules))
+	return p.Err()
 }
 
 // summary is a line for each bay, for whoever reads no further.
 func (p *page) summary(bays []asfound.Bay) {
-	p.blank()
+	p.Blank()
 	rows := [][]string{{"bay", "out of true", "spindles", "base fillets", "rail fillets"}}
 	for i := range bays {
 		b := &bays[i]
@@ -75,12 +77,12 @@ func (p *page) summary(bays []asfound.Bay) {
 		return
 	}
 	for i, r := range rows {
-		line := "  " + pad(r[0], 12) + "  " + pad(r[2], 17) + "  " + pad(r[3], 12) + "  " + pad(r[4], 12) + "  "
+		line := "  " + lines.Pad(r[0], 12) + "  " + lines.Pad(r[2], 17) + "  " + lines.Pad(r[3], 12) + "  " + lines.Pad(r[4], 12) + "  "
 		if i == 0 {
-			p.line(p.bold(line + r[1]))
+			p.Line(p.Bold(line + r[1]))
 			continue
 		}
-		p.para(line, r[1])
+		p.Para(line, r[1])
 	}
 }
 
@@ -95,13 +97,13 @@ func (p *page) flight(f *asfound.Flight) {
 	if f.Readings == 0 && len(f.Flags) == 0 {
 		return
 	}
-	p.blank()
-	p.heading(string(f.Place))
+	p.Blank()
+	p.Heading(string(f.Place))
 	p.flags(f.Flags)
 	p.steps(f)
 	if pl := f.Plan; pl != nil {
 		p.labelled("plan", fmt.Sprintf("top end off to the right by %s; top edge out of square by %s over the width, + right end up; corners bottom left %s, bottom right %s, top left %s, top right %s",
-			signed(pl.Swing, "mm"), signed(pl.Skew, "mm"), figure(pl.Corners[0], "°"), figure(pl.Corners[1], "°"), figure(pl.Corners[2], "°"), figure(pl.Corners[3], "°")))
+			figure.Signed(pl.Swing, "mm"), figure.Signed(pl.Skew, "mm"), figure.Of(pl.Corners[0], "°"), figure.Of(pl.Corners[1], "°"), figure.Of(pl.Corners[2], "°"), figure.Of(pl.Corners[3], "°")))
 	}
 	p.readings(f.Results)
 	for _, n := range f.Notes {
@@ -118,25 +120,25 @@ func (p *page) steps(f *asfound.Flight) {
 	if len(f.Steps) == 0 {
 		return
 	}
-	p.labelled("flight", fmt.Sprintf("rise %s, going %s, pitch %s", figure(f.TotalRise, "mm"), figure(f.TotalGoing, "mm"), figure(f.Pitch, "°")))
+	p.labelled("flight", fmt.Sprintf("rise %s, going %s, pitch %s", figure.Of(f.TotalRise, "mm"), figure.Of(f.TotalGoing, "mm"), figure.Of(f.Pitch, "°")))
 	show := func(q asfound.Quantity, unit string) string {
 		if !q.Known {
 			return "-"
 		}
-		return figure(q, unit)
+		return figure.Of(q, unit)
 	}
 	for _, s := range f.Steps {
 		if p.narrow() {
-			p.line(fmt.Sprintf("  %2d %s %s", s.Number, pad(show(s.Rise, "mm"), 16), show(s.Going, "mm")))
+			p.Line(fmt.Sprintf("  %2d %s %s", s.Number, lines.Pad(show(s.Rise, "mm"), 16), show(s.Going, "mm")))
 			continue
 		}
-		p.line(fmt.Sprintf("  step %2d       rise %s going %s pitch %s", s.Number, pad(show(s.Rise, "mm"), 16), pad(show(s.Going, "mm"), 16), show(s.Pitch, "°")))
+		p.Line(fmt.Sprintf("  step %2d       rise %s going %s pitch %s", s.Number, lines.Pad(show(s.Rise, "mm"), 16), lines.Pad(show(s.Going, "mm"), 16), show(s.Pitch, "°")))
 	}
 }
 
 func (p *page) bay(b *asfound.Bay) {
-	p.blank()
-	p.heading(string(b.Place))
+	p.Blank()
+	p.Heading(string(b.Place))
 	p.flags(b.Flags)
 	p.cutting(b)
 	p.made(b)
@@ -152,12 +154,12 @@ func (p *page) labelled(label, text string) {
 		return
 	}
 	if p.narrow() {
-		for i, l := range wrap(label+": "+clean(text), p.style.Width-4) {
-			p.line(strings.Repeat(" ", 2+2*min(i, 1)) + l)
+		for i, l := range lines.Wrap(label+": "+lines.Clean(text), p.Style.Width-4) {
+			p.Line(strings.Repeat(" ", 2+2*min(i, 1)) + l)
 		}
 		return
 	}
-	p.para(pad("  "+label, 16), text)
+	p.Para(lines.Pad("  "+label, 16), text)
 }
 
 func (p *page) flags(flags []asfound.Flag) {
@@ -166,14 +168,14 @@ func (p *page) flags(flags []asfound.Flag) {
 	slices.SortStableFunc(flags, func(a, b asfound.Flag) int { return order[a.State] - order[b.State] })
 	for _, f := range gathered(flags) {
 		mark := map[rules.State]string{
-			rules.Flag: p.sgr(sgrRed, "FLAG"), rules.Unsure: p.sgr(sgrYellow, "unsure"), rules.Clear: "clear",
+			rules.Flag: p.Render(lines.Red, "FLAG"), rules.Unsure: p.Render(lines.Yellow, "unsure"), rules.Clear: "clear",
 		}[f.State]
 		p.flag(mark, f)
 	}
 }
 
 // mostAlike is how many flags of one name and state a page shows one by one: when
-// every step of a flight is off, one of them and their number say it.
+// every step of a flight is off, one of them and their figure.Number say it.
 const mostAlike = 3
 
 // gathered puts what is alike more than mostAlike times into one flag, the one
@@ -231,7 +233,7 @@ func (p *page) sources(flags []asfound.Flag) {
 }
 
 func (p *page) flag(mark string, f asfound.Flag) {
-	fig := signed(asfound.Quantity{Value: f.Value, U: f.U, Known: true}, f.Unit)
+	fig := figure.Signed(figure.Known(f.Value, f.U), f.Unit)
 	if f.Absolute || f.Name == "two-answers" {
 		fig = strings.TrimPrefix(fig, "+")
 	}
@@ -245,18 +247,18 @@ func (p *page) flag(mark string, f asfound.Flag) {
 	case f.Unit == "" && f.Limit == 0:
 		fig = ""
 	}
-	limit := fmt.Sprintf("limit %s%s", fixed(f.Limit, 1), spaced(f.Unit))
+	limit := fmt.Sprintf("limit %s%s", figure.Fixed(f.Limit, 1), figure.Unit(f.Unit))
 	if f.Limit == 0 {
 		limit = ""
 	}
 	if p.narrow() {
-		p.para("  "+pad(mark, 7), f.Name)
-		p.para("    ", strings.Join(nonEmpty(fig, limit), ", "))
+		p.Para("  "+lines.Pad(mark, 7), f.Name)
+		p.Para("    ", strings.Join(nonEmpty(fig, limit), ", "))
 	} else {
-		p.line("  " + pad(mark, 7) + " " + pad(f.Name, 19) + " " + pad(fig, 20) + " " + limit)
+		p.Line("  " + lines.Pad(mark, 7) + " " + lines.Pad(f.Name, 19) + " " + lines.Pad(fig, 20) + " " + limit)
 	}
 	if f.State != rules.Clear {
-		p.para(pad("", p.under()), f.Of+". "+sentence(f.Text))
+		p.Para(lines.Pad("", p.under()), f.Of+". "+lines.Sentence(f.Text))
 	}
 }
 
@@ -268,13 +270,6 @@ func (p *page) under() int {
 	return 10
 }
 
-func sentence(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:] + "."
-}
-
 // cutting says how many spindles go where and how the pieces are cut.
 func (p *page) cutting(b *asfound.Bay) {
 	l := b.Layout
@@ -282,7 +277,7 @@ func (p *page) cutting(b *asfound.Bay) {
 		return
 	}
 	p.labelled("spacing", fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s%s",
-		count(l.Count, "spindle"), plain(l.Width), figure(l.Clear, "mm"), figure(l.Widest, "mm"), runnerUp(l)))
+		count(l.Count, "spindle"), figure.Plain(l.Width), figure.Of(l.Clear, "mm"), figure.Of(l.Widest, "mm"), runnerUp(l)))
 	for _, k := range []struct {
 		name string
 		v    *asfound.Verdict
@@ -290,15 +285,15 @@ func (p *page) cutting(b *asfound.Bay) {
 		if k.v == nil {
 			continue
 		}
-		p.labelled(k.name, string(k.v.Cut)+": "+settings(k.v)+". "+sentence(k.v.Why))
+		p.labelled(k.name, string(k.v.Cut)+": "+settings(k.v)+". "+lines.Sentence(k.v.Why))
 	}
 	if b.NoPieces != "" {
 		p.labelled("pieces", "not all: "+b.NoPieces)
 	}
 	for _, s := range b.Spacers {
 		p.labelled("spacers", fmt.Sprintf("%d of %s mm end %s %s: cut them %s",
-			s.Count, plain(s.Old), figure(asfound.Quantity{Value: max(s.Short, -s.Short), U: s.U, Known: true}, "mm"), shortOver(s.Short),
-			figure(asfound.Quantity{Value: s.New, U: s.U / float64(s.Count), Known: true}, "mm")))
+			s.Count, figure.Plain(s.Old), figure.Of(figure.Known(max(s.Short, -s.Short), s.U), "mm"), shortOver(s.Short),
+			figure.Of(figure.Known(s.New, s.U/float64(s.Count)), "mm")))
 	}
 }
 
@@ -313,8 +308,8 @@ func runnerUp(l *asfound.Layout) string {
 	if l.RunnerUp == nil {
 		return ""
 	}
-	gap := asfound.Quantity{Value: l.RunnerUp.ClearGap, U: l.RunnerUp.U, Known: true}
-	return fmt.Sprintf(" (%d would leave %s)", l.RunnerUp.Count, figure(gap, "mm"))
+	gap := figure.Known(l.RunnerUp.ClearGap, l.RunnerUp.U)
+	return fmt.Sprintf(" (%d would leave %s)", l.RunnerUp.Count, figure.Of(gap, "mm"))
 }
 
 // mostStops is how many stops are written out on a page that is read in a
@@ -330,13 +325,13 @@ func settings(v *asfound.Verdict) string {
 	o := v.Options[i]
 	switch v.Cut {
 	case fit.Batch:
-		return fmt.Sprintf("stop at %s mm", fixed(o.Lengths[0], 1))
+		return fmt.Sprintf("stop at %s mm", figure.Fixed(o.Lengths[0], 1))
 	case fit.FitEach:
-		return fmt.Sprintf("blanks of %s mm, trimmed on site", fixed(o.Lengths[0], 1))
+		return fmt.Sprintf("blanks of %s mm, trimmed on site", figure.Fixed(o.Lengths[0], 1))
 	}
 	if o.Settings > mostStops {
 		return fmt.Sprintf("%d stops from %s mm to %s mm, piece by piece on the cutting list (--json)",
-			o.Settings, fixed(slices.Min(o.Lengths), 1), fixed(slices.Max(o.Lengths), 1))
+			o.Settings, figure.Fixed(slices.Min(o.Lengths), 1), figure.Fixed(slices.Max(o.Lengths), 1))
 	}
 	// The pieces of a group stand together or not; say the numbers.
 	var parts []string
@@ -348,7 +343,7 @@ func settings(v *asfound.Verdict) string {
 				pieces, length = append(pieces, k+1), o.Lengths[k]
 			}
 		}
-		parts = append(parts, fmt.Sprintf("%s mm for %s", fixed(length, 1), ranges(pieces)))
+		parts = append(parts, fmt.Sprintf("%s mm for %s", figure.Fixed(length, 1), ranges(pieces)))
 	}
 	return "stops at " + strings.Join(parts, ", ")
 }
@@ -379,9 +374,9 @@ func (p *page) found(b *asfound.Bay) {
 	if b.Chi2 == nil {
 		return
 	}
-	p.labelled("run", figure(a.Run, "mm"))
-	p.labelled("pitch", fmt.Sprintf("base rail %s, handrail %s", figure(a.BaseAngle, "°"), figure(a.RailAngle, "°")))
-	p.labelled("gap", fmt.Sprintf("bottom %s, middle %s, top %s", figure(a.GapBottom, "mm"), figure(a.GapMiddle, "mm"), figure(a.GapTop, "mm")))
+	p.labelled("run", figure.Of(a.Run, "mm"))
+	p.labelled("pitch", fmt.Sprintf("base rail %s, handrail %s", figure.Of(a.BaseAngle, "°"), figure.Of(a.RailAngle, "°")))
+	p.labelled("gap", fmt.Sprintf("bottom %s, middle %s, top %s", figure.Of(a.GapBottom, "mm"), figure.Of(a.GapMiddle, "mm"), figure.Of(a.GapTop, "mm")))
 	if c := b.Chi2; c.Checked < 0.5 {
 		p.labelled("readings", fmt.Sprintf("%d adjusted; nothing checks them yet", len(b.Readings)))
 	} else {
@@ -412,8 +407,8 @@ const mostNamed = 4
 func (p *page) readings(results []asfound.Result) {
 	for i := range results {
 		if r := &results[i]; r.Kept != "" {
-			off := asfound.Quantity{Value: r.Residual, U: r.U, Known: true}
-			p.labelled("kept", fmt.Sprintf("%s %s, %s off the adjusted figure: %s", r.Ref.Short(), r.Reading.Title(), signed(off, r.Reading.Kind().Unit()), r.Kept))
+			off := figure.Known(r.Residual, r.U)
+			p.labelled("kept", fmt.Sprintf("%s %s, %s off the adjusted figure: %s", r.Ref.Short(), r.Reading.Title(), figure.Signed(off, r.Reading.Kind().Unit()), r.Kept))
 		}
 	}
 	// Many readings may want one and the same check.
@@ -452,7 +447,7 @@ func (p *page) doubt(b *asfound.Bay) {
 	}
 }
 
-// Count writes a number of things.
+// Count writes a figure.Number of things.
 func Count(n int, what string) string { return count(n, what) }
 
 func count(n int, what string) string {

@@ -3,9 +3,9 @@ package report
 import (
 	"encoding/json"
 	"io"
-	"math"
 
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
 )
 
 // The machine-readable answer. Names are a contract: extend, never rename.
@@ -37,25 +37,25 @@ type (
 		Made     []jsonMade    `json:"made"`
 	}
 	jsonMade struct {
-		ID      string    `json:"id"`
-		Part    string    `json:"part"`
-		Length  number    `json:"length"` // where the stop is measured
-		Line    number    `json:"line"`   // along the line that needed lengths count along
-		Spares  uint32    `json:"spares"`
-		Recut   bool      `json:"recut"`
-		ToFit   bool      `json:"to_fit"`
-		Sheet   *string   `json:"sheet"`
-		By      *string   `json:"by"`
-		When    *string   `json:"when"`
-		PAllFit *number   `json:"p_all_fit"`
-		Unknown *string   `json:"unknown"` // why it cannot be held against what is needed
-		Pieces  []jsonOff `json:"pieces"`
+		ID      string         `json:"id"`
+		Part    string         `json:"part"`
+		Length  figure.Number  `json:"length"` // where the stop is measured
+		Line    figure.Number  `json:"line"`   // along the line that needed lengths count along
+		Spares  uint32         `json:"spares"`
+		Recut   bool           `json:"recut"`
+		ToFit   bool           `json:"to_fit"`
+		Sheet   *string        `json:"sheet"`
+		By      *string        `json:"by"`
+		When    *string        `json:"when"`
+		PAllFit *figure.Number `json:"p_all_fit"`
+		Unknown *string        `json:"unknown"` // why it cannot be held against what is needed
+		Pieces  []jsonOff      `json:"pieces"`
 	}
 	jsonOff struct {
-		Number    int          `json:"number"`
-		Predicted jsonQuantity `json:"predicted"`
-		Error     number       `json:"error"`
-		U         number       `json:"u"` // of the error
+		Number    int           `json:"figure.Number"`
+		Predicted jsonQuantity  `json:"predicted"`
+		Error     figure.Number `json:"error"`
+		U         figure.Number `json:"u"` // of the error
 	}
 	jsonAdjusted struct {
 		Run       *jsonQuantity `json:"run"`
@@ -70,44 +70,44 @@ type (
 		BowRail   *jsonQuantity `json:"bow_rail"`
 	}
 	jsonQuantity struct {
-		Value number `json:"value"`
-		U     number `json:"u"`
+		Value figure.Number `json:"value"`
+		U     figure.Number `json:"u"`
 	}
 	jsonChi2 struct {
-		Value number `json:"value"`
-		DOF   int    `json:"dof"`
-		P     number `json:"p"`
+		Value figure.Number `json:"value"`
+		DOF   int           `json:"dof"`
+		P     figure.Number `json:"p"`
 	}
 	jsonReading struct {
-		ID          string        `json:"id"`
-		What        string        `json:"what"`
-		At          *string       `json:"at"`
-		Height      *number       `json:"height,omitempty"`
-		Value       number        `json:"value"`
-		Residual    number        `json:"residual"`
-		Redundancy  number        `json:"redundancy"`
-		W           number        `json:"w"`
-		Suspect     bool          `json:"suspect"`
-		LikelyError *number       `json:"likely_error"`
-		Slip        *string       `json:"slip"`
-		Predicted   *jsonQuantity `json:"predicted"` // by the other readings
+		ID          string         `json:"id"`
+		What        string         `json:"what"`
+		At          *string        `json:"at"`
+		Height      *figure.Number `json:"height,omitempty"`
+		Value       figure.Number  `json:"value"`
+		Residual    figure.Number  `json:"residual"`
+		Redundancy  figure.Number  `json:"redundancy"`
+		W           figure.Number  `json:"w"`
+		Suspect     bool           `json:"suspect"`
+		LikelyError *figure.Number `json:"likely_error"`
+		Slip        *string        `json:"slip"`
+		Predicted   *jsonQuantity  `json:"predicted"` // by the other readings
 	}
 	jsonFlag struct {
-		Flag  string `json:"flag"`
-		State string `json:"state"`
-		Value number `json:"value"`
-		U     number `json:"u"`
-		Limit number `json:"limit"`
-		Unit  string `json:"unit"`
-		Text  string `json:"text"`
-		From  string `json:"from"` // where the limit comes from
+		Flag  string        `json:"flag"`
+		State string        `json:"state"`
+		Value figure.Number `json:"value"`
+		U     figure.Number `json:"u"`
+		Limit figure.Number `json:"limit"`
+		Unit  string        `json:"unit"`
+		Text  string        `json:"text"`
+		From  string        `json:"from"` // where the limit comes from
 	}
 	jsonLayout struct {
-		Count     int           `json:"count"`
-		ClearGap  jsonQuantity  `json:"clear_gap"`
-		WidestGap jsonQuantity  `json:"widest_gap"`
-		Stations  []number      `json:"stations"`
-		Bevel     *jsonQuantity `json:"bevel"`
+		Count     int             `json:"count"`
+		ClearGap  jsonQuantity    `json:"clear_gap"`
+		WidestGap jsonQuantity    `json:"widest_gap"`
+		Stations  []figure.Number `json:"stations"`
+		Bevel     *jsonQuantity   `json:"bevel"`
 	}
 	jsonVerdicts struct {
 		Spindles    *jsonVerdict `json:"spindles"`
@@ -121,32 +121,20 @@ type (
 		Measure []jsonMeasure `json:"measure"`
 	}
 	jsonOption struct {
-		Cut      string   `json:"cut"`
-		PAllFit  number   `json:"p_all_fit"`
-		PError   number   `json:"p_error"`
-		Lengths  []number `json:"lengths"`
-		Settings int      `json:"settings"`
-		Minutes  number   `json:"minutes"`
+		Cut      string          `json:"cut"`
+		PAllFit  figure.Number   `json:"p_all_fit"`
+		PError   figure.Number   `json:"p_error"`
+		Lengths  []figure.Number `json:"lengths"`
+		Settings int             `json:"settings"`
+		Minutes  figure.Number   `json:"minutes"`
 	}
 	jsonMeasure struct {
-		What   string  `json:"what"`
-		At     *string `json:"at"`
-		Height *number `json:"height,omitempty"`
-		PAfter number  `json:"p_after"`
+		What   string         `json:"what"`
+		At     *string        `json:"at"`
+		Height *figure.Number `json:"height,omitempty"`
+		PAfter figure.Number  `json:"p_after"`
 	}
 )
-
-// number is a float64 written to a millionth, which is a nanometre: more would
-// be the noise of the arithmetic.
-type number float64
-
-func (n number) MarshalJSON() ([]byte, error) {
-	v := math.Round(float64(n)*1e6) / 1e6
-	if v == 0 {
-		v = 0 // no minus before nought
-	}
-	return json.Marshal(v)
-}
 
 // JSON writes the machine-readable answer: lengths in mm, angles in degrees,
 // leans in mm per m, u one standard uncertainty. What is not known is null.
@@ -179,7 +167,7 @@ func bayJSON(b *asfound.Bay) jsonBay {
 		Made:    madeJSON(b.Made),
 	}
 	if c := b.Chi2; c != nil {
-		out.Chi2 = &jsonChi2{number(c.Value), c.DOF, number(c.P)}
+		out.Chi2 = &jsonChi2{figure.Number(c.Value), c.DOF, figure.Number(c.P)}
 	}
 	if l := b.Layout; l != nil {
 		out.Layout = &jsonLayout{l.Count, *quantity(l.Clear), *quantity(l.Widest), numbers(l.Stations), quantity(l.Bevel)}
@@ -191,13 +179,13 @@ func quantity(q asfound.Quantity) *jsonQuantity {
 	if !q.Known {
 		return nil
 	}
-	return &jsonQuantity{number(q.Value), number(q.U)}
+	return &jsonQuantity{figure.Number(q.Value), figure.Number(q.U)}
 }
 
-func numbers(v []float64) []number {
-	out := make([]number, len(v))
+func numbers(v []float64) []figure.Number {
+	out := make([]figure.Number, len(v))
 	for i := range v {
-		out[i] = number(v[i])
+		out[i] = figure.Number(v[i])
 	}
 	return out
 }
@@ -219,16 +207,16 @@ func readingsJSON(results []asfound.Result) []jsonReading {
 
 func reading(r *asfound.Result) jsonReading {
 	out := jsonReading{
-		ID: r.Ref.String(), What: string(r.Reading.What), At: text(r.Reading.At.String()), Value: number(r.Value),
-		Residual: number(r.Residual), Redundancy: number(r.Redundancy), W: number(r.W), Suspect: r.Suspect, Slip: text(r.Slip),
+		ID: r.Ref.String(), What: string(r.Reading.What), At: text(r.Reading.At.String()), Value: figure.Number(r.Value),
+		Residual: figure.Number(r.Residual), Redundancy: figure.Number(r.Redundancy), W: figure.Number(r.W), Suspect: r.Suspect, Slip: text(r.Slip),
 		Predicted: quantity(r.Predicted()),
 	}
 	if k := r.Reading.Kind(); k != nil && k.Height {
-		h := number(r.Reading.Height.MM())
+		h := figure.Number(r.Reading.Height.MM())
 		out.Height = &h
 	}
 	if r.Error.Known {
-		e := number(r.Error.Value)
+		e := figure.Number(r.Error.Value)
 		out.LikelyError = &e
 	}
 	return out
@@ -239,15 +227,15 @@ func madeJSON(all []asfound.Made) []jsonMade {
 	for i := range all {
 		m := &all[i].Made
 		j := jsonMade{
-			ID: all[i].Ref.String(), Part: string(m.Part), Length: number(m.Length.MM()), Line: number(m.Line.MM()), Spares: m.Spares,
+			ID: all[i].Ref.String(), Part: string(m.Part), Length: figure.Number(m.Length.MM()), Line: figure.Number(m.Line.MM()), Spares: m.Spares,
 			Recut: m.Recut, ToFit: m.ToFit, Sheet: text(m.Sheet), By: text(m.By), When: text(m.When), Unknown: text(all[i].Unknown), Pieces: []jsonOff{},
 		}
 		if p := all[i].P; p.Known {
-			v := number(p.Value)
+			v := figure.Number(p.Value)
 			j.PAllFit = &v
 		}
 		for _, o := range all[i].Off {
-			j.Pieces = append(j.Pieces, jsonOff{o.Number, *quantity(o.Predicted), number(o.Error), number(o.U)})
+			j.Pieces = append(j.Pieces, jsonOff{o.Number, *quantity(o.Predicted), figure.Number(o.Error), figure.Number(o.U)})
 		}
 		out = append(out, j)
 	}
@@ -257,7 +245,7 @@ func madeJSON(all []asfound.Made) []jsonMade {
 func flagsJSON(flags []asfound.Flag) []jsonFlag {
 	out := []jsonFlag{}
 	for _, f := range flags {
-		out = append(out, jsonFlag{f.Name, string(f.State), number(f.Value), number(f.U), number(f.Limit), f.Unit, f.Text, f.From})
+		out = append(out, jsonFlag{f.Name, string(f.State), figure.Number(f.Value), figure.Number(f.U), figure.Number(f.Limit), f.Unit, f.Text, f.From})
 	}
 	return out
 }
@@ -268,12 +256,12 @@ func verdict(v *asfound.Verdict) *jsonVerdict {
 	}
 	out := &jsonVerdict{Cut: string(v.Cut), Why: v.Why, Options: []jsonOption{}, Measure: []jsonMeasure{}}
 	for _, o := range v.Options {
-		out.Options = append(out.Options, jsonOption{string(o.Cut), number(o.P), number(o.PError), numbers(o.Lengths), o.Settings, number(o.Minutes)})
+		out.Options = append(out.Options, jsonOption{string(o.Cut), figure.Number(o.P), figure.Number(o.PError), numbers(o.Lengths), o.Settings, figure.Number(o.Minutes)})
 	}
 	for _, m := range v.Measure {
-		j := jsonMeasure{What: string(m.Reading.What), At: text(m.Reading.At.String()), PAfter: number(m.PAfter)}
+		j := jsonMeasure{What: string(m.Reading.What), At: text(m.Reading.At.String()), PAfter: figure.Number(m.PAfter)}
 		if k := m.Reading.Kind(); k != nil && k.Height {
-			h := number(m.Reading.Height.MM())
+			h := figure.Number(m.Reading.Height.MM())
 			j.Height = &h
 		}
 		out.Measure = append(out.Measure, j)
@@ -283,13 +271,13 @@ func verdict(v *asfound.Verdict) *jsonVerdict {
 
 type (
 	jsonAdvice struct {
-		Where   string   `json:"where"`
-		What    string   `json:"what"`
-		At      *string  `json:"at"`
-		Height  *number  `json:"height,omitempty"`
-		Minutes number   `json:"minutes"`
-		Worth   number   `json:"worth"` // minutes it is expected to save
-		Gains   []string `json:"gains"`
+		Where   string         `json:"where"`
+		What    string         `json:"what"`
+		At      *string        `json:"at"`
+		Height  *figure.Number `json:"height,omitempty"`
+		Minutes figure.Number  `json:"minutes"`
+		Worth   figure.Number  `json:"worth"` // minutes it is expected to save
+		Gains   []string       `json:"gains"`
 	}
 	jsonOpen struct {
 		Where     string   `json:"where"`
@@ -309,9 +297,9 @@ func AdviseJSON(w io.Writer, job string, proposals []asfound.Proposal) error {
 	}{job, []jsonAdvice{}}
 	for _, p := range proposals {
 		j := jsonAdvice{Where: string(p.Reading.Where), What: string(p.Reading.What), At: text(p.Reading.At.String()),
-			Minutes: number(p.Minutes), Worth: number(p.Worth), Gains: list(p.Gains)}
+			Minutes: figure.Number(p.Minutes), Worth: figure.Number(p.Worth), Gains: list(p.Gains)}
 		if k := p.Reading.Kind(); k != nil && k.Height {
-			h := number(p.Reading.Height.MM())
+			h := figure.Number(p.Reading.Height.MM())
 			j.Height = &h
 		}
 		out.Advise = append(out.Advise, j)

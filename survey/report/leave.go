@@ -7,55 +7,57 @@ import (
 
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // Advise writes which readings to take next, place by place, with what each
 // would do and the minutes it takes.
 func Advise(w io.Writer, job, rules string, proposals []asfound.Proposal, s Style) error {
 	p := newPage(w, s)
-	p.heading(clean(job) + ", what to read next")
+	p.Heading(lines.Clean(job) + ", what to read next")
 	if len(proposals) == 0 {
-		p.para("", "Nothing more is worth the time.")
+		p.Para("", "Nothing more is worth the time.")
 	} else {
 		p.proposals(proposals)
 	}
-	p.blank()
-	p.para("", Caution(rules))
-	return p.err
+	p.Blank()
+	p.Para("", Caution(rules))
+	return p.Err()
 }
 
 func (p *page) proposals(proposals []asfound.Proposal) {
-	p.para("", "Best first in each place; each counts those before it as taken.")
+	p.Para("", "Best first in each place; each counts those before it as taken.")
 	place, minutes := survey.Place(""), 0.0
 	for _, a := range proposals {
 		if a.Reading.Where != place {
 			place = a.Reading.Where
-			p.blank()
-			p.heading(string(place))
+			p.Blank()
+			p.Heading(string(place))
 		}
 		minutes += a.Minutes
 		why := strings.Join(a.Gains, "; ")
 		if why == "" {
 			why = "a little of everything"
 		}
-		p.para("  ", fmt.Sprintf("%s, %s min: %s", a.Reading.Title(), plain(a.Minutes), why))
+		p.Para("  ", fmt.Sprintf("%s, %s min: %s", a.Reading.Title(), figure.Plain(a.Minutes), why))
 	}
-	p.blank()
-	p.para("", fmt.Sprintf("All of it takes %s min. What is not listed is not worth the time.", plain(minutes)))
+	p.Blank()
+	p.Para("", fmt.Sprintf("All of it takes %s min. What is not listed is not worth the time.", figure.Plain(minutes)))
 }
 
 // Leave writes the end-of-visit check: what would be regretted later.
 func Leave(w io.Writer, job, rules string, open []asfound.Open, s Style) error {
 	p := newPage(w, s)
-	p.heading(clean(job) + ", before you leave")
+	p.Heading(lines.Clean(job) + ", before you leave")
 	all := true
 	for i := range open {
 		o := &open[i]
 		if o.Empty() && len(o.Up) == 0 {
 			continue
 		}
-		p.blank()
-		p.heading(string(o.Place))
+		p.Blank()
+		p.Heading(string(o.Place))
 		p.labelled("suspect", strings.Join(o.Suspect, ", "))
 		p.labelled("unsure", strings.Join(o.Unsure, ", "))
 		p.labelled("unchecked", strings.Join(o.Unchecked, ", "))
@@ -67,13 +69,13 @@ func Leave(w io.Writer, job, rules string, open []asfound.Open, s Style) error {
 		p.labelled("out of true", strings.Join(o.Up, ", "))
 		all = all && o.Empty()
 	}
-	p.blank()
+	p.Blank()
 	if all {
-		p.para("", "Nothing is missing, suspect, unsure or unchecked: you can leave.")
+		p.Para("", "Nothing is missing, suspect, unsure or unchecked: you can leave.")
 	} else {
-		p.para("", "Not all is settled: advise says which readings are worth taking; strike or keep what is suspect.")
+		p.Para("", "Not all is settled: advise says which readings are worth taking; strike or keep what is suspect.")
 	}
-	p.blank()
-	p.para("", Caution(rules))
-	return p.err
+	p.Blank()
+	p.Para("", Caution(rules))
+	return p.Err()
 }

@@ -8,6 +8,8 @@ import (
 
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // made says what was cut, and, once something was, how well what was tried on
@@ -27,7 +29,7 @@ func (p *page) made(b *asfound.Bay) {
 		if q := r.Predicted(); q.Known {
 			unit := r.Reading.Kind().Unit()
 			p.labelled("foretold", fmt.Sprintf("%s (%s): %s by the other readings, found %s%s, %s",
-				r.Reading.Title(), r.Ref.Short(), figure(q, unit), fixed(r.Value, 1), spaced(unit), InU(r.Value-q.Value, r.W)))
+				r.Reading.Title(), r.Ref.Short(), figure.Of(q, unit), figure.Fixed(r.Value, 1), figure.Unit(unit), InU(r.Value-q.Value, r.W)))
 		}
 	}
 }
@@ -39,7 +41,7 @@ func InU(off, w float64) string {
 }
 
 func signedFixed(v float64, d int) string {
-	s := fixed(v, d)
+	s := figure.Fixed(v, d)
 	if s[0] != '-' {
 		s = "+" + s
 	}
@@ -51,7 +53,7 @@ func madeLine(m *asfound.Made) string {
 	switch {
 	case m.Made.Recut && len(m.Off) > 0:
 		o := m.Off[m.Worst]
-		s += fmt.Sprintf("; foretold %s, %s", figure(o.Predicted, "mm"), InU(o.Error, o.InU()))
+		s += fmt.Sprintf("; foretold %s, %s", figure.Of(o.Predicted, "mm"), InU(o.Error, o.InU()))
 	case m.P.Known && len(m.Off) == 1:
 		s += "; it fits with probability " + asfound.Chance(m.P.Value)
 	case m.P.Known:
@@ -100,7 +102,7 @@ func MadeTitle(m *survey.Made) string {
 	if m.Note != "" {
 		parts = append(parts, m.Note)
 	}
-	return clean(strings.Join(parts, ", "))
+	return lines.Clean(strings.Join(parts, ", "))
 }
 
 // runOn tells whether pieces are 1 to n.

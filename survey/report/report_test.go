@@ -11,54 +11,13 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
-
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/sheet"
 )
-
-func TestWrap(t *testing.T) {
-	for _, tt := range []struct {
-		in   string
-		n    int
-		want []string
-	}{
-		{"", 10, []string{""}},
-		{"a gap of 89.4 mm", 13, []string{"a gap of", "89.4 mm"}},
-		{"run 1254.0 ±1.2 mm here", 16, []string{"run", "1254.0 ±1.2 mm", "here"}},
-		{"abcdefghijklmnopqrst uv", 8, []string{"abcdefgh", "ijklmnop", "qrst uv"}},
-		{"Ørsted ±° é", 8, []string{"Ørsted", "±° é"}},
-		{"too narrow", 1, []string{"too", "narrow"}},
-	} {
-		if diff := cmp.Diff(tt.want, wrap(tt.in, tt.n)); diff != "" {
-			t.Errorf("wrap(%q, %d) (-want +got):\n%s", tt.in, tt.n, diff)
-		}
-	}
-}
-
-func TestFigure(t *testing.T) {
-	for _, tt := range []struct {
-		q    asfound.Quantity
-		unit string
-		want string
-	}{
-		{asfound.Quantity{Value: 1254, U: 0.4, Known: true}, "mm", "1254.0 ±0.8 mm"},
-		{asfound.Quantity{Value: 89.4, U: 0.02, Known: true}, "mm", "89.40 ±0.04 mm"},
-		{asfound.Quantity{Value: 39.587, U: 0.02, Known: true}, "°", "39.59 ±0.04°"},
-		{asfound.Quantity{Value: -0.04, U: 0.4, Known: true}, "mm", "0.0 ±0.8 mm"},
-		{asfound.Quantity{}, "mm", "not known"},
-	} {
-		if got := figure(tt.q, tt.unit); got != tt.want {
-			t.Errorf("figure(%+v) = %q, want %q", tt.q, got, tt.want)
-		}
-	}
-	if got, want := signed(asfound.Quantity{Value: 2, U: 0.4, Known: true}, "mm"), "+2.0 ±0.8 mm"; got != want {
-		t.Errorf("signed = %q, want %q", got, want)
-	}
-}
 
 func TestRanges(t *testing.T) {
 	if got, want := ranges([]int{1, 2, 3, 5, 8, 9}), "no. 1-3 and 5 and 8-9"; got != want {
@@ -114,7 +73,7 @@ func TestPagesHoldTogether(t *testing.T) {
 			}
 			for name, page := range map[string]string{"check": check.String(), "book": table.String()} {
 				for line := range strings.Lines(page) {
-					if w := width(strings.TrimRight(line, "\n")); w > n {
+					if w := lines.Width(strings.TrimRight(line, "\n")); w > n {
 						t.Errorf("%s at %d columns has a line of %d: %q", name, n, w, line)
 					}
 				}

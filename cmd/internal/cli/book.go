@@ -10,6 +10,7 @@ import (
 	"pinchrod/store"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 type bookOptions struct {
@@ -55,7 +56,7 @@ func (o *bookOptions) list() error {
 	return s.View(func(kv store.KV) error {
 		jobs, err := fieldbook.Jobs(kv)
 		for _, j := range jobs {
-			fmt.Fprintf(o.env.Out, "%s  %s\n", j.Since.Format("2006-01-02 15:04"), report.Clean(j.Name))
+			fmt.Fprintf(o.env.Out, "%s  %s\n", j.Since.Format("2006-01-02 15:04"), lines.Clean(j.Name))
 		}
 		if len(jobs) == 0 && err == nil {
 			o.env.say("the book is empty: import a field sheet")

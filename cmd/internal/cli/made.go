@@ -151,6 +151,9 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 			return m, fmt.Errorf("--pieces: %w", err)
 		}
 	}
+	if len(m.Pieces) == 0 && m.Spares == 0 { // nothing but offcuts
+		m.Length, m.Line, o.stop = 0, 0, 0
+	}
 	return m, s.Holds(t, g, m.Pieces)
 }
 

@@ -11,7 +11,7 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 type setOptions struct {
@@ -135,7 +135,7 @@ func (o *setOptions) list() error {
 		return slices.Contains(survey.WalkSettings, c.Name)
 	})
 	for _, c := range choices {
-		fmt.Fprintf(o.env.Out, "%s=%s\n", c.Name, brief(report.Clean(c.Value)))
+		fmt.Fprintf(o.env.Out, "%s=%s\n", c.Name, brief(lines.Clean(c.Value)))
 	}
 	if len(choices) == 0 {
 		o.env.say("nothing is set for job %q: the defaults hold", book.Job.Name)

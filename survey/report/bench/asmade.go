@@ -10,6 +10,8 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // madeLine is an entry of what was cut, held against what is needed now.
@@ -43,14 +45,14 @@ func (s *site) madeLines(w *Work, b *asfound.Bay, by string) (out []madeLine) {
 			continue
 		}
 		l := madeLine{
-			Name: e.Ref.Short(), What: report.Clean(whatMade(m)), Sheet: report.Clean(m.Sheet), Note: report.Clean(m.Note),
-			By: report.Clean(strings.Join(nonEmpty(m.By, m.When), ", ")),
+			Name: e.Ref.Short(), What: lines.Clean(whatMade(m)), Sheet: lines.Clean(m.Sheet), Note: lines.Clean(m.Note),
+			By: lines.Clean(strings.Join(nonEmpty(m.By, m.When), ", ")),
 		}
 		if m.Length > 0 {
 			l.Length = m.Length.String()
 		}
 		if e.Wrong != nil {
-			l.Wrong = report.Clean(e.Wrong.Error())
+			l.Wrong = lines.Clean(e.Wrong.Error())
 		}
 		for _, k := range e.Struck {
 			l.Struck = append(l.Struck, "Struck: "+ruled(k))
@@ -116,12 +118,12 @@ func (l *madeLine) hold(m *asfound.Made, house fit.House) {
 	case m.P.Known:
 		l.Chance = fmt.Sprintf("All %d fit with probability %s.", len(m.Off), asfound.Chance(m.P.Value))
 	case m.Unknown != "":
-		l.Chance = "Cannot be held against anything: " + report.Clean(m.Unknown) + "."
+		l.Chance = "Cannot be held against anything: " + lines.Clean(m.Unknown) + "."
 	}
 	for i, o := range m.Off {
 		line := offLine{
-			Number: o.Number, Needed: figure(o.Predicted, "mm"), Made: fixed(o.Made, 2) + " mm",
-			Error: signed(known(o.Error, o.U), "mm"), InU: fmt.Sprintf("%+.1f", o.InU()), Worst: i == m.Worst,
+			Number: o.Number, Needed: figure.Of(o.Predicted, "mm"), Made: figure.Fixed(o.Made, 2) + " mm",
+			Error: figure.Signed(figure.Known(o.Error, o.U), "mm"), InU: fmt.Sprintf("%+.1f", o.InU()), Worst: i == m.Worst,
 		}
 		switch {
 		case m.Made.ToFit:

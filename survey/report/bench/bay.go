@@ -6,6 +6,8 @@ import (
 
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 type bayPage struct {
@@ -91,16 +93,16 @@ func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
 	p.Verdicts = verdictLines(b, w.Settings.House)
 	switch {
 	case b.NoLayout != "":
-		p.NoPieces = sentence(report.Clean(b.NoLayout))
+		p.NoPieces = lines.Sentence(lines.Clean(b.NoLayout))
 	case b.NoPieces != "":
-		p.NoPieces = sentence(report.Clean(b.NoPieces))
+		p.NoPieces = lines.Sentence(lines.Clean(b.NoPieces))
 	}
 	p.Adjusted, p.Agreement = adjustedLines(b), agreement(b)
 	for _, m := range b.Missing {
-		p.Missing = append(p.Missing, wantLine{report.Clean(m.Title()), sentence(report.Clean(m.Why)), m.Needed})
+		p.Missing = append(p.Missing, wantLine{lines.Clean(m.Title()), lines.Sentence(lines.Clean(m.Why)), m.Needed})
 	}
 	for _, n := range append(append([]string(nil), w.Found.Notes...), b.Notes...) {
-		p.Notes = append(p.Notes, sentence(report.Clean(n)))
+		p.Notes = append(p.Notes, lines.Sentence(lines.Clean(n)))
 	}
 	p.Readings = s.readingLines(w, b.Place, b.Readings)
 	p.Disagreements = disagreements(w, b.Place)
@@ -112,8 +114,8 @@ func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
 		if sp.Short < 0 {
 			way = "over"
 		}
-		p.Spacers = append(p.Spacers, fmt.Sprintf("%d spacers of %s mm end %s %s: cut them %s.", sp.Count, plain(sp.Old),
-			figure(known(max(sp.Short, -sp.Short), sp.U), "mm"), way, figure(known(sp.New, sp.U/float64(sp.Count)), "mm")))
+		p.Spacers = append(p.Spacers, fmt.Sprintf("%d spacers of %s mm end %s %s: cut them %s.", sp.Count, figure.Plain(sp.Old),
+			figure.Of(figure.Known(max(sp.Short, -sp.Short), sp.U), "mm"), way, figure.Of(figure.Known(sp.New, sp.U/float64(sp.Count)), "mm")))
 	}
 	return p
 }
@@ -124,9 +126,9 @@ func spacingWords(b *asfound.Bay) string {
 	if l == nil {
 		return ""
 	}
-	s := fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s", report.Count(l.Count, "spindle"), plain(l.Width), figure(l.Clear, "mm"), figure(l.Widest, "mm"))
+	s := fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s", report.Count(l.Count, "spindle"), figure.Plain(l.Width), figure.Of(l.Clear, "mm"), figure.Of(l.Widest, "mm"))
 	if u := l.RunnerUp; u != nil {
-		s += fmt.Sprintf(" (%d would leave %s)", u.Count, figure(known(u.ClearGap, u.U), "mm"))
+		s += fmt.Sprintf(" (%d would leave %s)", u.Count, figure.Of(figure.Known(u.ClearGap, u.U), "mm"))
 	}
 	return s + "."
 }
@@ -136,13 +138,13 @@ func drawingAlt(b *asfound.Bay, out string) string {
 	s := fmt.Sprintf("Bay %s drawn to scale as found", b.Place)
 	a := &b.Adjusted
 	if a.Run.Known {
-		s += ", run " + figure(a.Run, "mm")
+		s += ", run " + figure.Of(a.Run, "mm")
 	}
 	if a.GapBottom.Known {
-		s += ", gap " + figure(a.GapBottom, "mm") + " at the bottom"
+		s += ", gap " + figure.Of(a.GapBottom, "mm") + " at the bottom"
 	}
 	if a.GapTop.Known {
-		s += ", " + figure(a.GapTop, "mm") + " at the top"
+		s += ", " + figure.Of(a.GapTop, "mm") + " at the top"
 	}
 	if l := b.Layout; l != nil {
 		s += ", " + report.Count(l.Count, "spindle")
@@ -150,7 +152,7 @@ func drawingAlt(b *asfound.Bay, out string) string {
 	if out == "" {
 		return s + ". Nothing is out of true."
 	}
-	return s + ". Out of true: " + report.Clean(out) + "."
+	return s + ". Out of true: " + lines.Clean(out) + "."
 }
 
 // adjustedLines are the figures of the bay as found, those that are known.
@@ -172,9 +174,9 @@ func adjustedLines(b *asfound.Bay) (out []figureLine) {
 		switch {
 		case !f.q.Known:
 		case f.signed:
-			out = append(out, figureLine{f.name, signed(f.q, f.unit)})
+			out = append(out, figureLine{f.name, figure.Signed(f.q, f.unit)})
 		default:
-			out = append(out, figureLine{f.name, figure(f.q, f.unit)})
+			out = append(out, figureLine{f.name, figure.Of(f.q, f.unit)})
 		}
 	}
 	return out

@@ -9,6 +9,8 @@ import (
 	"golang.org/x/net/html"
 
 	"pinchrod/survey"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // row is the row of a reading on a page.
@@ -98,14 +100,14 @@ func TestForetold(t *testing.T) {
 func TestFigure(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct{ got, want string }{
-		{figure(known(805.76, 0.21), "mm"), "805.8 ±0.4 mm"},
-		{figure(known(41.293, 0.02), "°"), "41.29 ±0.04°"},
-		{figure(known(-0.04, 0.3), "mm"), "0.0 ±0.6 mm"},
-		{signed(known(-0.04, 0), "mm"), "+0.0 mm"},
-		{signed(known(-1.5, 0.5), "mm/m"), "-1.5 ±1.0 mm/m"},
-		{figure(known(1, 0), ""), "1.0"},
-		{sentence("the gap opens."), "The gap opens."},
-		{sentence(""), ""},
+		{figure.Of(figure.Known(805.76, 0.21), "mm"), "805.8 ±0.4 mm"},
+		{figure.Of(figure.Known(41.293, 0.02), "°"), "41.29 ±0.04°"},
+		{figure.Of(figure.Known(-0.04, 0.3), "mm"), "0.0 ±0.6 mm"},
+		{figure.Signed(figure.Known(-0.04, 0), "mm"), "+0.0 mm"},
+		{figure.Signed(figure.Known(-1.5, 0.5), "mm/m"), "-1.5 ±1.0 mm/m"},
+		{figure.Of(figure.Known(1, 0), ""), "1.0"},
+		{lines.Sentence("the gap opens."), "The gap opens."},
+		{lines.Sentence(""), ""},
 	} {
 		if tt.got != tt.want {
 			t.Errorf("%q, want %q", tt.got, tt.want)

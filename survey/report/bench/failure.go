@@ -9,7 +9,7 @@ import (
 
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 // failure is an error that a person is shown: what is wrong, and what to do next.
@@ -77,7 +77,7 @@ func (s *site) fail(w http.ResponseWriter, r *http.Request, err error) {
 	}
 	p := failurePage{page: s.page(r, f.title), Next: f.next}
 	if f.cause != nil {
-		p.Cause = report.Clean(f.cause.Error())
+		p.Cause = lines.Clean(f.cause.Error())
 	}
 	p.Trail = []link{{s.Prefix + "/", cmp.Or(s.Title, "Jobs")}}
 	if err := s.render(w, f.status, "failure", p); err != nil {

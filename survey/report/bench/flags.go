@@ -6,7 +6,8 @@ import (
 
 	"pinchrod/calc/rules"
 	"pinchrod/survey/asfound"
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // flagLine is a flag in words.
@@ -38,8 +39,8 @@ func flagLines(flags []asfound.Flag) (up, unsure, clear []flagLine) {
 
 // lineOf writes a flag as the page of the check does.
 func lineOf(f *asfound.Flag) flagLine {
-	l := flagLine{Name: report.Clean(f.Name), Of: sentence(report.Clean(f.Of)), Means: sentence(report.Clean(f.Text)), From: report.Clean(f.From)}
-	l.Figure = signed(known(f.Value, f.U), f.Unit)
+	l := flagLine{Name: lines.Clean(f.Name), Of: lines.Sentence(lines.Clean(f.Of)), Means: lines.Sentence(lines.Clean(f.Text)), From: lines.Clean(f.From)}
+	l.Figure = figure.Signed(figure.Known(f.Value, f.U), f.Unit)
 	if f.Absolute || f.Name == "two-answers" {
 		l.Figure = strings.TrimPrefix(l.Figure, "+")
 	}
@@ -54,7 +55,7 @@ func lineOf(f *asfound.Flag) flagLine {
 		l.Figure = ""
 	}
 	if f.Limit != 0 {
-		l.Limit = fmt.Sprintf("limit %s%s", fixed(f.Limit, 1), spaced(f.Unit))
+		l.Limit = fmt.Sprintf("limit %s%s", figure.Fixed(f.Limit, 1), figure.Unit(f.Unit))
 	}
 	return l
 }

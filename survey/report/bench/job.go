@@ -7,6 +7,8 @@ import (
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 type jobPage struct {
@@ -52,11 +54,11 @@ func (s *site) job(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := jobPage{page: s.ofJob(r, work, report.Clean(work.Book.Job.Name)), Entry: work.Entry}
+	p := jobPage{page: s.ofJob(r, work, lines.Clean(work.Book.Job.Name)), Entry: work.Entry}
 	p.Of = ""
 	p.StockURL = s.jobURL(work.Book.Job.ID) + "/stock"
 	for _, n := range work.Found.Notes {
-		p.Notes = append(p.Notes, sentence(report.Clean(n)))
+		p.Notes = append(p.Notes, lines.Sentence(lines.Clean(n)))
 	}
 	for i := range work.Found.Flights {
 		p.Flights = append(p.Flights, s.flightPart(work, &work.Found.Flights[i]))
@@ -68,16 +70,16 @@ func (s *site) flightPart(w *Work, f *asfound.Flight) flightPart {
 	p := flightPart{Place: string(f.Place)}
 	p.Up, p.Cannot, p.Clear = flagLines(f.Flags)
 	for _, st := range f.Steps {
-		p.Steps = append(p.Steps, stepLine{st.Number, figure(st.Rise, "mm"), figure(st.Going, "mm"), figure(st.Pitch, "°")})
+		p.Steps = append(p.Steps, stepLine{st.Number, figure.Of(st.Rise, "mm"), figure.Of(st.Going, "mm"), figure.Of(st.Pitch, "°")})
 	}
-	p.Rise, p.Going, p.Pitch = figure(f.TotalRise, "mm"), figure(f.TotalGoing, "mm"), figure(f.Pitch, "°")
+	p.Rise, p.Going, p.Pitch = figure.Of(f.TotalRise, "mm"), figure.Of(f.TotalGoing, "mm"), figure.Of(f.Pitch, "°")
 	if f.Plan != nil {
 		p.PlanURL = s.jobURL(w.Book.Job.ID) + "/" + string(f.Place) + "/plan"
-		p.PlanAlt = "Flight " + string(f.Place) + " in plan as found: its top end is off to the right by " + signed(f.Plan.Swing, "mm") +
-			", its top edge out of square by " + signed(f.Plan.Skew, "mm") + " over the width."
+		p.PlanAlt = "Flight " + string(f.Place) + " in plan as found: its top end is off to the right by " + figure.Signed(f.Plan.Swing, "mm") +
+			", its top edge out of square by " + figure.Signed(f.Plan.Skew, "mm") + " over the width."
 	}
 	for _, n := range f.Notes {
-		p.Notes = append(p.Notes, sentence(report.Clean(n)))
+		p.Notes = append(p.Notes, lines.Sentence(lines.Clean(n)))
 	}
 	p.Readings = s.readingLines(w, f.Place, f.Results)
 	p.Disagreements = disagreements(w, f.Place)
@@ -110,7 +112,7 @@ func suspects(results []asfound.Result) string {
 	var names []string
 	for i := range results {
 		if r := &results[i]; r.Suspect {
-			names = append(names, r.Ref.Short()+" "+report.Clean(r.Reading.Title()))
+			names = append(names, r.Ref.Short()+" "+lines.Clean(r.Reading.Title()))
 		}
 	}
 	return strings.Join(names, ", ")

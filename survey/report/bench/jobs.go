@@ -3,7 +3,7 @@ package bench
 import (
 	"net/http"
 
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 type jobsPage struct {
@@ -21,7 +21,7 @@ func (s *site) jobs(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := jobsPage{page: s.page(r, "Jobs")}
 	for _, j := range jobs {
-		p.Jobs = append(p.Jobs, jobLine{s.jobURL(j.ID), report.Clean(j.Name), j.Since.Format("2 Jan 2006")})
+		p.Jobs = append(p.Jobs, jobLine{s.jobURL(j.ID), lines.Clean(j.Name), j.Since.Format("2 Jan 2006")})
 	}
 	return s.render(w, http.StatusOK, "jobs", p)
 }

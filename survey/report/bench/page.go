@@ -11,6 +11,7 @@ import (
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 //go:embed pages/*.html
@@ -49,13 +50,13 @@ type page struct {
 type link struct{ URL, Text string }
 
 func (s *site) page(r *http.Request, title string) page {
-	return page{Prefix: s.Prefix, Site: s.Title, Title: title, Who: report.Clean(s.Who(r))}
+	return page{Prefix: s.Prefix, Site: s.Title, Title: title, Who: lines.Clean(s.Who(r))}
 }
 
 // ofJob is a page of a job.
 func (s *site) ofJob(r *http.Request, w *Work, title string) page {
 	p := s.page(r, title)
-	p.Of = report.Clean(w.Book.Job.Name)
+	p.Of = lines.Clean(w.Book.Job.Name)
 	p.Trail = []link{{s.Prefix + "/", s.Title}}
 	p.Caution = report.Caution(w.Found.Rules)
 	return p

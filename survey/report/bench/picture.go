@@ -6,7 +6,7 @@ import (
 
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 // pictureLine is a picture with what it shows.
@@ -19,7 +19,7 @@ func (s *site) pictureLines(all []fieldbook.Picture) (out []pictureLine) {
 		if !p.Stands() {
 			continue
 		}
-		out = append(out, pictureLine{s.Prefix + "/picture/" + hex.EncodeToString(p.Picture.Sum[:]), report.Clean(p.Picture.Title()), report.Clean(p.Picture.Note)})
+		out = append(out, pictureLine{s.Prefix + "/picture/" + hex.EncodeToString(p.Picture.Sum[:]), lines.Clean(p.Picture.Title()), lines.Clean(p.Picture.Note)})
 	}
 	return out
 }

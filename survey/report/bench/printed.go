@@ -6,14 +6,14 @@ import (
 	"time"
 	"unicode"
 
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 // printed is the style sheet that puts code, place and job on every page that a
 // browser prints, with the number of the page (CSS Paged Media, margin boxes). A
 // page cannot say that itself: the policy allows no style within it.
 func printed(code, place, job string, date time.Time) string {
-	parts := nonEmpty(code, place, report.Clean(job), date.Format("2006-01-02"))
+	parts := nonEmpty(code, place, lines.Clean(job), date.Format("2006-01-02"))
 	return fmt.Sprintf(`@page {
   @bottom-left { content: "%s"; font: bold 9pt Arial, sans-serif; width: 80%%; }
   @bottom-right { content: "page " counter(page) " of " counter(pages); font: bold 9pt Arial, sans-serif; }

@@ -9,7 +9,8 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // readingLine is a reading with all that was said of it.
@@ -48,13 +49,13 @@ func (s *site) readingLines(w *Work, place survey.Place, results []asfound.Resul
 // readingOf is a reading by itself.
 func readingOf(e *fieldbook.Entry, kit survey.Kit) readingLine {
 	r := &e.Reading
-	l := readingLine{Name: e.Ref.Short(), Title: report.Clean(r.Title()), Note: report.Clean(r.Note), State: "counts as it stands"}
-	l.By = report.Clean(strings.Join(nonEmpty(r.By, r.When), ", "))
-	l.Value, l.Tool = report.Clean(r.Text), report.Clean(r.Tool)
+	l := readingLine{Name: e.Ref.Short(), Title: lines.Clean(r.Title()), Note: lines.Clean(r.Note), State: "counts as it stands"}
+	l.By = lines.Clean(strings.Join(nonEmpty(r.By, r.When), ", "))
+	l.Value, l.Tool = lines.Clean(r.Text), lines.Clean(r.Tool)
 	if k := r.Kind(); k != nil {
-		l.Value = report.Clean(r.Value.String())
+		l.Value = lines.Clean(r.Value.String())
 		if u, err := r.StandardU(kit); err == nil {
-			l.U = "±" + fixed(2*u, decimals(u)) + spaced(k.Unit())
+			l.U = "±" + figure.Fixed(2*u, figure.Decimals(u)) + figure.Unit(k.Unit())
 		}
 		if l.Tool == "" {
 			l.Tool = k.Tool
@@ -62,7 +63,7 @@ func readingOf(e *fieldbook.Entry, kit survey.Kit) readingLine {
 	}
 	if err := r.Check(); err != nil {
 		l.State = "not used"
-		l.Says = append(l.Says, "Not used: "+report.Clean(err.Error())+".")
+		l.Says = append(l.Says, "Not used: "+lines.Clean(err.Error())+".")
 	}
 	if e.Newer {
 		l.State = "not used"
@@ -93,7 +94,7 @@ func readingOf(e *fieldbook.Entry, kit survey.Kit) readingLine {
 func (l *readingLine) adjusted(r *asfound.Result, all []asfound.Result) {
 	unit := r.Reading.Kind().Unit()
 	l.State = "used"
-	l.Residual = residual(r) + spaced(unit)
+	l.Residual = residual(r) + figure.Unit(unit)
 	if !r.Unchecked {
 		l.W = fmt.Sprintf("%+.1f", r.W)
 	}
@@ -102,7 +103,7 @@ func (l *readingLine) adjusted(r *asfound.Result, all []asfound.Result) {
 	}
 	if r.Suspect {
 		l.State, l.Suspect = "suspect", true
-		say := fmt.Sprintf("Probably wrong by %s", signed(r.Error, unit))
+		say := fmt.Sprintf("Probably wrong by %s", figure.Signed(r.Error, unit))
 		if r.Slip != "" {
 			say += ", " + r.Slip
 		}
@@ -113,16 +114,16 @@ func (l *readingLine) adjusted(r *asfound.Result, all []asfound.Result) {
 		if len(rivals) > 0 {
 			say += "; as likely it is " + strings.Join(rivals, " or ")
 		}
-		l.Says = append(l.Says, report.Clean(say)+". It is left out of the figures: read it again, then strike or keep it.")
+		l.Says = append(l.Says, lines.Clean(say)+". It is left out of the figures: read it again, then strike or keep it.")
 	}
 	if r.Unchecked {
-		l.Says = append(l.Says, "Nothing checks it: a slip here would not be seen. It would be checked by "+report.Clean(r.Check)+".")
+		l.Says = append(l.Says, "Nothing checks it: a slip here would not be seen. It would be checked by "+lines.Clean(r.Check)+".")
 	}
 }
 
 // residual is written to a tenth of the reading's U: one within it is not nought.
 func residual(r *asfound.Result) string {
-	s := fixed(r.Residual, decimals(r.U/10))
+	s := figure.Fixed(r.Residual, figure.Decimals(r.U/10))
 	if !strings.HasPrefix(s, "-") {
 		s = "+" + s
 	}
@@ -131,7 +132,7 @@ func residual(r *asfound.Result) string {
 
 // ruled is a ruling in words.
 func ruled(k fieldbook.Ruling) string {
-	return report.Clean(strings.Join(nonEmpty(k.Why, k.By, k.Time.Format("2 Jan 2006 15:04")), ", ")) + "."
+	return lines.Clean(strings.Join(nonEmpty(k.Why, k.By, k.Time.Format("2 Jan 2006 15:04")), ", ")) + "."
 }
 
 func nonEmpty(s ...string) []string {
@@ -163,10 +164,10 @@ func foretoldLines(results []asfound.Result) (out []foretold) {
 			continue
 		}
 		unit := r.Reading.Kind().Unit()
-		f := foretold{Name: r.Ref.Short(), Title: report.Clean(r.Reading.Title()), Predicted: "nothing foretells it", Found: figure(known(r.Value, r.U), unit)}
+		f := foretold{Name: r.Ref.Short(), Title: lines.Clean(r.Reading.Title()), Predicted: "nothing foretells it", Found: figure.Of(figure.Known(r.Value, r.U), unit)}
 		if p := r.Predicted(); p.Known {
-			off := known(r.Value-p.Value, math.Hypot(r.U, p.U))
-			f.Predicted, f.Difference, f.W = figure(p, unit), signed(off, unit), fmt.Sprintf("%+.1f", r.W)
+			off := figure.Known(r.Value-p.Value, math.Hypot(r.U, p.U))
+			f.Predicted, f.Difference, f.W = figure.Of(p, unit), figure.Signed(off, unit), fmt.Sprintf("%+.1f", r.W)
 			switch {
 			case r.Suspect:
 				f.Says = "Too far apart: one of the readings is probably wrong. See the suspect ones."
@@ -192,9 +193,9 @@ func disagreements(w *Work, place survey.Place) (out []disagreement) {
 		if d.Of.Reading.Where != place {
 			continue
 		}
-		line := disagreement{Of: report.Clean(d.Of.Ref.Short() + ", " + d.Of.Reading.Title() + ", " + d.Of.Reading.Value.String())}
+		line := disagreement{Of: lines.Clean(d.Of.Ref.Short() + ", " + d.Of.Reading.Title() + ", " + d.Of.Reading.Value.String())}
 		for _, e := range d.Answers {
-			line.Answers = append(line.Answers, report.Clean(strings.Join(nonEmpty(e.Ref.Short()+", "+e.Reading.Value.String(), e.Reading.By, e.Reading.When, e.Reading.Note), ", ")))
+			line.Answers = append(line.Answers, lines.Clean(strings.Join(nonEmpty(e.Ref.Short()+", "+e.Reading.Value.String(), e.Reading.By, e.Reading.When, e.Reading.Note), ", ")))
 		}
 		out = append(out, line)
 	}

@@ -11,8 +11,9 @@ import (
 
 	"pinchrod/calc/unit"
 	"pinchrod/survey"
-	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // field is one input of a form, with what is wrong with it.
@@ -43,10 +44,10 @@ const (
 func formOf(bayURL string, sh *cutting.Sheet, part string, t *cutting.Set, g *cutting.Setting, values map[string]string) madeForm {
 	f := madeForm{
 		ID: part + "-" + g.Name, Action: bayURL + "/made", Part: part, Setting: g.Name, Code: sh.Code,
-		Title: fmt.Sprintf("%s, setting %s: write down what was cut", sentence(t.Kind.String() + "s")[:len(t.Kind.String())+1], g.Name),
+		Title: fmt.Sprintf("%s, setting %s: write down what was cut", lines.Sentence(t.Kind.String() + "s")[:len(t.Kind.String())+1], g.Name),
 	}
 	for _, x := range []field{
-		{Name: fieldLength, Label: "Length of a cut piece", Hint: fmt.Sprintf("measured along the %s, where the stop is; the sheet says %s mm", g.Side, fixed(g.Stop, 1)), Mode: "decimal"},
+		{Name: fieldLength, Label: "Length of a cut piece", Hint: fmt.Sprintf("measured along the %s, where the stop is; the sheet says %s mm", g.Side, figure.Fixed(g.Stop, 1)), Mode: "decimal"},
 		{Name: fieldPieces, Label: "Which pieces", Hint: "numbers, such as 1-9 or 1, 2, 5; empty when none of the bay's"},
 		{Name: fieldSpares, Label: "Spares cut with them", Hint: "how many", Mode: "numeric"},
 		{Name: fieldKept, Label: "Offcuts kept", Hint: "lengths that went onto the rack, such as 412; 3 x 380"},
@@ -76,7 +77,7 @@ func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part
 		}
 	}
 	values := map[string]string{
-		fieldPieces: numbersOf(left), fieldSpares: "0", fieldBy: report.Clean(s.Who(r)), fieldWhen: s.today().Format("2006-01-02"),
+		fieldPieces: numbersOf(left), fieldSpares: "0", fieldBy: lines.Clean(s.Who(r)), fieldWhen: s.today().Format("2006-01-02"),
 	}
 	if len(done) == 0 {
 		values[fieldSpares] = strconv.Itoa(g.Spares)
@@ -96,7 +97,7 @@ func (f *madeForm) wrong(name, problem string) {
 	focus := !f.bad()
 	for i := range f.Fields {
 		if x := &f.Fields[i]; x.Name == name && x.Problem == "" {
-			x.Problem, x.Focus = sentence(report.Clean(problem)), focus
+			x.Problem, x.Focus = lines.Sentence(lines.Clean(problem)), focus
 		}
 	}
 }
@@ -151,7 +152,7 @@ func (f *madeForm) read(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutt
 		if length, err = unit.ParseLength(v); err != nil {
 			f.wrong(fieldLength, err.Error())
 		} else if off := length.MM() - g.Stop; math.Abs(off) > farthest {
-			f.wrong(fieldLength, fmt.Sprintf("%s is %s mm off the stop of %s mm: measure again, and look whether it is of this setting", length, fixed(math.Abs(off), 1), fixed(g.Stop, 1)))
+			f.wrong(fieldLength, fmt.Sprintf("%s is %s mm off the stop of %s mm: measure again, and look whether it is of this setting", length, figure.Fixed(math.Abs(off), 1), figure.Fixed(g.Stop, 1)))
 		}
 	}
 	m := sh.Made(t, g, length)
@@ -183,7 +184,7 @@ func (f *madeForm) read(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutt
 	}
 	if !f.bad() {
 		if err := m.Check(); err != nil {
-			f.Problem = sentence(report.Clean(err.Error()))
+			f.Problem = lines.Sentence(lines.Clean(err.Error()))
 		}
 	}
 	return m
@@ -248,13 +249,13 @@ func (s *site) record(w http.ResponseWriter, r *http.Request) error {
 	}
 	values := map[string]string{}
 	for name := range q {
-		values[name] = report.Clean(q.Get(name))
+		values[name] = lines.Clean(q.Get(name))
 	}
 	values[fieldNote] = q.Get(fieldNote) // of several lines
 	f := formOf(s.bayURL(work.Book.Job.ID, bay.Place), sh, string(part), t, g, values)
 	m := f.read(q, sh, t, g)
 	if code := q.Get("code"); code != sh.Code {
-		f.Problem = fmt.Sprintf("The sheet has changed since this form was opened: it was %s and is %s now. Look whether setting %s is still what was cut, then send it again.", report.Clean(code), sh.Code, g.Name)
+		f.Problem = fmt.Sprintf("The sheet has changed since this form was opened: it was %s and is %s now. Look whether setting %s is still what was cut, then send it again.", lines.Clean(code), sh.Code, g.Name)
 	}
 	if !f.bad() {
 		f.again(work, &m)

@@ -14,6 +14,8 @@ import (
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 type sheetPage struct {
@@ -112,20 +114,20 @@ func (s *site) sheetPage(r *http.Request, w *Work, sh *cutting.Sheet, sent *made
 		p.take(*sent)
 	}
 	if k := sh.Walk; k != nil && len(sh.Sets) > 0 {
-		p.Walk = fmt.Sprintf("%s mm, walked %d times up the base rail; if all is well it ends %s, ±%.1f mm.", fixed(k.Spacer, 1), k.Count, ending(k.Short.Value), 2*k.Short.U)
+		p.Walk = fmt.Sprintf("%s mm, walked %d times up the base rail; if all is well it ends %s, ±%.1f mm.", figure.Fixed(k.Spacer, 1), k.Count, ending(k.Short.Value), 2*k.Short.U)
 	}
 	for _, h := range sh.Holes {
-		p.Holes = append(p.Holes, sentence(h.String()))
+		p.Holes = append(p.Holes, lines.Sentence(h.String()))
 	}
 	for _, f := range sh.Settle {
-		p.Settle = append(p.Settle, sentence(report.Clean(f)))
+		p.Settle = append(p.Settle, lines.Sentence(lines.Clean(f)))
 	}
 	for _, x := range sh.SetAside {
-		p.SetAside = append(p.SetAside, report.Clean(fmt.Sprintf("%s %s, %s: %s.", x.Short, x.Title, x.Value, x.Why)))
+		p.SetAside = append(p.SetAside, lines.Clean(fmt.Sprintf("%s %s, %s: %s.", x.Short, x.Title, x.Value, x.Why)))
 	}
 	p.Used, p.Unsure = fmt.Sprintf("%s: %s.", report.Count(len(sh.Used), "reading"), runsOf(sh.Used)), strings.Join(sh.Unsure, ", ")
 	for _, n := range sh.Notes {
-		p.Notes = append(p.Notes, sentence(report.Clean(n)))
+		p.Notes = append(p.Notes, lines.Sentence(lines.Clean(n)))
 	}
 	p.Card, p.CardSource = sh.Card(), cutting.CardSource
 	p.Labels = len(sh.Labels()) > 0
@@ -166,15 +168,15 @@ func runsOf(all []cutting.Reading) string {
 // ending says how a spacer walk ends.
 func ending(short float64) string {
 	if short < 0 {
-		return fixed(-short, 1) + " mm over"
+		return figure.Fixed(-short, 1) + " mm over"
 	}
-	return fixed(short, 1) + " mm short"
+	return figure.Fixed(short, 1) + " mm short"
 }
 
 // banners are what nobody may overlook.
 func banners(sh *cutting.Sheet) (out []string) {
 	for _, h := range sh.Hold {
-		out = append(out, "Settle before anything is cut: "+report.Clean(h)+".")
+		out = append(out, "Settle before anything is cut: "+lines.Clean(h)+".")
 	}
 	var lacking []string
 	for _, k := range kinds {
@@ -185,9 +187,9 @@ func banners(sh *cutting.Sheet) (out []string) {
 	switch {
 	case sh.Missing == "":
 	case len(sh.Sets) == 0:
-		out = append(out, "Nothing to cut: "+report.Clean(sh.Missing)+".")
+		out = append(out, "Nothing to cut: "+lines.Clean(sh.Missing)+".")
 	default:
-		out = append(out, fmt.Sprintf("Not on this sheet: %s: %s.", strings.Join(lacking, ", "), report.Clean(sh.Missing)))
+		out = append(out, fmt.Sprintf("Not on this sheet: %s: %s.", strings.Join(lacking, ", "), lines.Clean(sh.Missing)))
 	}
 	return out
 }
@@ -203,7 +205,7 @@ func how(sh *cutting.Sheet, house fit.House) []string {
 		if off < 0 {
 			off, way = -off, "over"
 		}
-		lengths += fmt.Sprintf(" A stop is %s %s what a place needs: from %s short to %s long fits.", plain(off), way, plain(house.Short), plain(house.Long))
+		lengths += fmt.Sprintf(" A stop is %s %s what a place needs: from %s short to %s long fits.", figure.Plain(off), way, figure.Plain(house.Short), figure.Plain(house.Long))
 	}
 	return []string{lengths, "Dials: degrees from a square cut, in brackets from the edge. Low is the end at the lower post; the stop holds its long point."}
 }
@@ -212,13 +214,13 @@ func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cut
 	kind := kinds[slices.IndexFunc(kinds, func(k kindRow) bool { return k.kind == t.Kind })]
 	p := setPart{
 		Name: kind.name, Part: string(kind.part), Cut: string(t.Cut), Words: cutWords[t.Cut], Section: t.Section, Later: !t.Final(),
-		Count: fmt.Sprintf("%d and %s", len(t.Pieces), report.Count(t.Spares, "spare")), Why: sentence(t.Why),
+		Count: fmt.Sprintf("%d and %s", len(t.Pieces), report.Count(t.Spares, "spare")), Why: lines.Sentence(t.Why),
 	}
 	for _, n := range t.Notes {
-		p.Notes = append(p.Notes, sentence(report.Clean(n)))
+		p.Notes = append(p.Notes, lines.Sentence(lines.Clean(n)))
 	}
 	for _, m := range t.Measure {
-		p.First = append(p.First, fmt.Sprintf("%s: all fit with probability %s then.", report.Clean(m.Title), asfound.Chance(m.PAfter)))
+		p.First = append(p.First, fmt.Sprintf("%s: all fit with probability %s then.", lines.Clean(m.Title), asfound.Chance(m.PAfter)))
 	}
 	if p.Later {
 		return p
@@ -233,10 +235,10 @@ func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cut
 	}
 	lie, hand := alike(t)
 	if lie != "" {
-		p.Lie = sentence(lie)
+		p.Lie = lines.Sentence(lie)
 	}
 	if hand != "" {
-		p.Hand = sentence(hand)
+		p.Hand = lines.Sentence(hand)
 	}
 	for i := range t.Settings {
 		g := &t.Settings[i]
@@ -251,7 +253,7 @@ func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cut
 	}
 	if t.Cut == fit.FitEach {
 		for _, f := range t.Pieces {
-			p.Pieces = append(p.Pieces, pieceLine{f.ID, figure(known(f.Needed, f.U), ""), ownBevel(f.Bevels[0]), ownBevel(f.Bevels[1])})
+			p.Pieces = append(p.Pieces, pieceLine{f.ID, figure.Of(figure.Known(f.Needed, f.U), ""), ownBevel(f.Bevels[0]), ownBevel(f.Bevels[1])})
 		}
 	}
 	return p
@@ -265,8 +267,8 @@ func settingOf(t *cutting.Set, g *cutting.Setting, lies, hands bool) settingLine
 		d = 2
 	}
 	l := settingLine{
-		Name: g.Name, Stop: fixed(g.Stop, d), Side: g.Side.String(), Count: fmt.Sprint(len(g.Pieces)), Pieces: namesOf(t, g.Pieces),
-		Low: dial(g.Low), High: dial(g.High), Blank: fixed(g.Blank, 0), Edges: [2]string{fixed(g.Edges[0].Length, 1), fixed(g.Edges[1].Length, 1)},
+		Name: g.Name, Stop: figure.Fixed(g.Stop, d), Side: g.Side.String(), Count: fmt.Sprint(len(g.Pieces)), Pieces: namesOf(t, g.Pieces),
+		Low: dial(g.Low), High: dial(g.High), Blank: figure.Fixed(g.Blank, 0), Edges: [2]string{figure.Fixed(g.Edges[0].Length, 1), figure.Fixed(g.Edges[1].Length, 1)},
 	}
 	if g.Spares > 0 {
 		l.Count += fmt.Sprintf(" + %s", report.Count(g.Spares, "spare"))
@@ -276,7 +278,7 @@ func settingOf(t *cutting.Set, g *cutting.Setting, lies, hands bool) settingLine
 	switch {
 	case t.Cut == fit.FitEach:
 	case g.ToFit:
-		remarks = append(remarks, "the last: cut to fit, about "+figure(known(first.Needed, first.U), "mm"))
+		remarks = append(remarks, "the last: cut to fit, about "+figure.Of(figure.Known(first.Needed, first.U), "mm"))
 	case len(g.Pieces) == 1 && first.First:
 		remarks = append(remarks, "the first, against the lower post")
 	}
@@ -286,7 +288,7 @@ func settingOf(t *cutting.Set, g *cutting.Setting, lies, hands bool) settingLine
 	if hands {
 		remarks = append(remarks, g.Hand)
 	}
-	l.Remark = sentence(strings.Join(remarks, "; "))
+	l.Remark = lines.Sentence(strings.Join(remarks, "; "))
 	return l
 }
 
@@ -329,7 +331,7 @@ func ownBevel(b float64) string {
 	if b < 0 {
 		b = -b
 	}
-	if s := fixed(b, 1); s != "0.0" {
+	if s := figure.Fixed(b, 1); s != "0.0" {
 		return s + "°"
 	}
 	return "square"

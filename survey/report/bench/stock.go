@@ -13,6 +13,8 @@ import (
 
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 	"pinchrod/survey/report/stockplan"
 )
@@ -71,7 +73,7 @@ func shopOf(q url.Values, o *stockplan.Options) (fields []field, query string, b
 		x := field{ID: "shop-" + f.name, Name: f.name, Label: f.label, Hint: f.hint, Type: "text", Mode: "decimal", Value: number(f.usual)}
 		*f.into(o) = f.usual
 		if asked := strings.TrimSpace(q.Get(f.name)); asked != "" {
-			x.Value = report.Clean(asked)
+			x.Value = lines.Clean(asked)
 			v, err := strconv.ParseFloat(asked, 64)
 			if err != nil || !(v >= 0 && v <= f.high) {
 				x.Problem, x.Focus, bad = fmt.Sprintf("Give 0 to %g. The plan below is made with %g.", f.high, f.usual), !bad, true
@@ -127,7 +129,7 @@ func (s *site) stock(w http.ResponseWriter, r *http.Request) error {
 	p.Paper = p.URL + ".css" + query
 	p.Holds = fmt.Sprintf("%s, from the book up to %s.", plan.Date.Format("2006-01-02"), plan.Entry)
 	for _, l := range plan.Left {
-		p.Left = append(p.Left, sentence(report.Clean(l.String())))
+		p.Left = append(p.Left, lines.Sentence(lines.Clean(l.String())))
 	}
 	p.Nothing = len(plan.Bars) == 0
 	if !p.Nothing {
@@ -147,7 +149,7 @@ func (s *site) stock(w http.ResponseWriter, r *http.Request) error {
 		p.Groups = append(p.Groups, part)
 	}
 	for _, k := range plan.Total.Keep {
-		p.Keep = append(p.Keep, fmt.Sprintf("%s mm of %s", k, report.Clean(k.Section)))
+		p.Keep = append(p.Keep, fmt.Sprintf("%s mm of %s", k, lines.Clean(k.Section)))
 	}
 	for _, sh := range plan.Sheets {
 		p.Sheets = append(p.Sheets, link{s.bayURL(work.Book.Job.ID, sh.Bay) + "/sheet", string(sh.Bay) + " " + sh.Code})
@@ -161,9 +163,9 @@ func (s *site) stock(w http.ResponseWriter, r *http.Request) error {
 
 // saysOf says how to read the plan.
 func saysOf(p *stockplan.Plan) []string {
-	saw := fmt.Sprintf("Lengths are in mm. Kerf %s, %s lost at the ends of a bar before its first piece", plain(p.Kerf), plain(p.Trim))
+	saw := fmt.Sprintf("Lengths are in mm. Kerf %s, %s lost at the ends of a bar before its first piece", figure.Plain(p.Kerf), figure.Plain(p.Trim))
 	if p.MinOffcut > 0 {
-		saw += fmt.Sprintf("; a rest of %s or more is kept", plain(p.MinOffcut))
+		saw += fmt.Sprintf("; a rest of %s or more is kept", figure.Plain(p.MinOffcut))
 	}
 	return []string{
 		saw + ".",
@@ -172,7 +174,7 @@ func saysOf(p *stockplan.Plan) []string {
 }
 
 func sectionOf(s *stockplan.Section) sectionPart {
-	p := sectionPart{Name: report.Clean(s.Name), Pieces: report.Count(s.Pieces, "piece")}
+	p := sectionPart{Name: lines.Clean(s.Name), Pieces: report.Count(s.Pieces, "piece")}
 	claim := s.Claim
 	switch {
 	case s.Proven:
@@ -181,9 +183,9 @@ func sectionOf(s *stockplan.Section) sectionPart {
 	default:
 		claim += fmt.Sprintf(" (a gap of %s)", report.Count(int(s.Gap), "bar"))
 	}
-	p.Claim = sentence(claim + fmt.Sprintf("; waste %s mm, %s %%", fixed(s.Waste, 0), fixed(s.WastePercent(), 1)))
+	p.Claim = lines.Sentence(claim + fmt.Sprintf("; waste %s mm, %s %%", figure.Fixed(s.Waste, 0), figure.Fixed(s.WastePercent(), 1)))
 	for _, b := range s.Buy {
-		l := buyLine{From: "buy", Count: fmt.Sprint(b.Count), Length: plain(b.Length) + " mm", Label: report.Clean(b.Label)}
+		l := buyLine{From: "buy", Count: fmt.Sprint(b.Count), Length: figure.Plain(b.Length) + " mm", Label: lines.Clean(b.Label)}
 		if b.Offcut {
 			l.From = "from the rack"
 		}
@@ -203,7 +205,7 @@ func totalOf(t *stockplan.Total) string {
 	if t.Priced {
 		s += fmt.Sprintf(", cost %.2f", t.Cost)
 	}
-	return s + fmt.Sprintf("; waste %s mm of %s, %s %%.", fixed(t.Waste, 0), plain(t.Length), fixed(t.WastePercent(), 1))
+	return s + fmt.Sprintf("; waste %s mm of %s, %s %%.", figure.Fixed(t.Waste, 0), figure.Plain(t.Length), figure.Fixed(t.WastePercent(), 1))
 }
 
 func groupOf(p *stockplan.Plan, g stockplan.Group) (groupPart, error) {
@@ -212,12 +214,12 @@ func groupOf(p *stockplan.Plan, g stockplan.Group) (groupPart, error) {
 	if last.Number > first.Number {
 		out.Title = fmt.Sprintf("Bars %d–%d", first.Number, last.Number)
 	}
-	out.Title += fmt.Sprintf(" of %d: %d x %s mm of %s", len(p.Bars), len(g.Bars), plain(first.Length), report.Clean(first.Section))
+	out.Title += fmt.Sprintf(" of %d: %d x %s mm of %s", len(p.Bars), len(g.Bars), figure.Plain(first.Length), lines.Clean(first.Section))
 	if first.Offcut {
 		out.Title += ", from the rack"
 	}
 	if first.Label != "" {
-		out.Title += ", " + report.Clean(first.Label)
+		out.Title += ", " + lines.Clean(first.Label)
 	}
 	var svg bytes.Buffer
 	if err := scene.SVG(&svg, p.BarPage(g.Bars[0])); err != nil {
@@ -228,7 +230,7 @@ func groupOf(p *stockplan.Plan, g stockplan.Group) (groupPart, error) {
 		a, z := &first.Cuts[r.From], &first.Cuts[r.To-1]
 		l := runLine{
 			Cut: span(r.From+1, r.To), Stop: a.Stop, Side: a.Side.String(), Low: dial(a.Low), High: dial(a.High),
-			From: fixed(a.From, 1), To: fixed(z.To, 1),
+			From: figure.Fixed(a.From, 1), To: figure.Fixed(z.To, 1),
 		}
 		var ids []string
 		for _, i := range g.Bars {
@@ -244,7 +246,7 @@ func groupOf(p *stockplan.Plan, g stockplan.Group) (groupPart, error) {
 		if a.ToFit {
 			remarks = append(remarks, "over length, trimmed on site")
 		}
-		l.Remark = sentence(strings.Join(remarks, "; "))
+		l.Remark = lines.Sentence(strings.Join(remarks, "; "))
 		out.Runs = append(out.Runs, l)
 	}
 	each := ""
@@ -253,11 +255,11 @@ func groupOf(p *stockplan.Plan, g stockplan.Group) (groupPart, error) {
 	}
 	switch {
 	case first.Keep > 0:
-		out.Rest = fmt.Sprintf("Left%s: %s mm, onto the rack.", each, fixed(math.Floor(first.Keep), 0))
+		out.Rest = fmt.Sprintf("Left%s: %s mm, onto the rack.", each, figure.Fixed(math.Floor(first.Keep), 0))
 	case first.Rest < 1:
 		out.Rest = "Nothing is left."
 	default:
-		out.Rest = fmt.Sprintf("Left%s: %s mm, waste.", each, fixed(math.Floor(first.Rest), 0))
+		out.Rest = fmt.Sprintf("Left%s: %s mm, waste.", each, figure.Fixed(math.Floor(first.Rest), 0))
 	}
 	return out, nil
 }

@@ -5,7 +5,7 @@ import (
 	"net/url"
 
 	"pinchrod/survey"
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 // strike says that an entry of what was made no longer counts, and why.
@@ -29,14 +29,14 @@ func (s *site) strike(w http.ResponseWriter, r *http.Request) error {
 	}
 	why, problem := survey.ParseNote(r.PostForm.Get("why"))
 	by, byProblem := survey.ParseWord(r.PostForm.Get("by"))
-	form := strikeForm{Why: r.PostForm.Get("why"), By: report.Clean(r.PostForm.Get("by")), Open: true}
+	form := strikeForm{Why: r.PostForm.Get("why"), By: lines.Clean(r.PostForm.Get("by")), Open: true}
 	switch {
 	case problem != nil:
-		form.Problem = sentence(report.Clean(problem.Error()))
+		form.Problem = lines.Sentence(lines.Clean(problem.Error()))
 	case why == "":
 		form.Problem = "Say why, so that whoever reads the book knows."
 	case byProblem != nil:
-		form.ByProblem = sentence(report.Clean(byProblem.Error()))
+		form.ByProblem = lines.Sentence(lines.Clean(byProblem.Error()))
 	}
 	if len(e.Struck) == 0 && form.Problem+form.ByProblem != "" {
 		p := s.bayPage(r, work, bay)

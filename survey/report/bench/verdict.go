@@ -9,6 +9,8 @@ import (
 	"pinchrod/calc/pieces"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // kindRow is a kind of piece: in the book, in a sentence, and among the findings.
@@ -57,12 +59,12 @@ func verdictLines(b *asfound.Bay, house fit.House) (out []verdictLine) {
 			continue
 		}
 		l := verdictLine{
-			Kind: k.name, Cut: string(v.Cut), Words: cutWords[v.Cut], Lengths: lengthsWords(v), Why: sentence(v.Why), Later: v.Cut == fit.MeasureMore,
+			Kind: k.name, Cut: string(v.Cut), Words: cutWords[v.Cut], Lengths: lengthsWords(v), Why: lines.Sentence(v.Why), Later: v.Cut == fit.MeasureMore,
 		}
 		for _, o := range v.Options {
 			line := optionLine{
 				Cut: string(o.Cut), P: asfound.Chance(o.P), Stops: fmt.Sprint(o.Settings),
-				Minutes: fixed(o.Minutes, 0), Expected: fixed(o.Expected, 0), Chosen: o.Cut == v.Cut, Passes: "no",
+				Minutes: figure.Fixed(o.Minutes, 0), Expected: figure.Fixed(o.Expected, 0), Chosen: o.Cut == v.Cut, Passes: "no",
 			}
 			if o.Passes {
 				line.Passes = "yes"
@@ -92,13 +94,13 @@ func lengthsWords(v *asfound.Verdict) string {
 	lengths := slices.Compact(slices.Sorted(slices.Values(o.Lengths)))
 	switch {
 	case v.Cut == fit.FitEach:
-		return fmt.Sprintf("blanks %s mm long", fixed(o.Lengths[0], 1))
+		return fmt.Sprintf("blanks %s mm long", figure.Fixed(o.Lengths[0], 1))
 	case len(lengths) > mostLengths:
-		return fmt.Sprintf("%d lengths from %s to %s mm", o.Settings, fixed(lengths[0], 1), fixed(lengths[len(lengths)-1], 1))
+		return fmt.Sprintf("%d lengths from %s to %s mm", o.Settings, figure.Fixed(lengths[0], 1), figure.Fixed(lengths[len(lengths)-1], 1))
 	}
 	var out []string
 	for _, l := range lengths {
-		out = append(out, fixed(l, 1))
+		out = append(out, figure.Fixed(l, 1))
 	}
 	return strings.Join(out, ", ") + " mm long"
 }

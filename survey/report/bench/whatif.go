@@ -12,6 +12,8 @@ import (
 	"pinchrod/calc/fit"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // knob is a setting that a person may turn to see what would follow. Low to High
@@ -64,7 +66,7 @@ func turned(q url.Values, book asfound.Settings) (set map[string]string, sliders
 		if asked := strings.TrimSpace(q.Get(k.name)); asked != "" {
 			try := book
 			if err := try.Set(k.name, asked); err != nil {
-				sl.Problem, bad = sentence(report.Clean(err.Error())), true
+				sl.Problem, bad = lines.Sentence(lines.Clean(err.Error())), true
 			} else if v = k.now(&try); v != now {
 				set[k.name], sl.Value, sl.Turned = asked, number(v), true
 			}
@@ -109,7 +111,7 @@ func compare(before, after *asfound.Bay) (changed []change, same []string) {
 		f := &after.Flags[i]
 		key := f.Name + " (" + f.Of + ")"
 		if b, ok := was[key]; ok && b != string(f.State) {
-			changed = append(changed, change{report.Clean(f.Name), b, string(f.State)})
+			changed = append(changed, change{lines.Clean(f.Name), b, string(f.State)})
 		}
 	}
 	return changed, same
@@ -120,7 +122,7 @@ func spacing(b *asfound.Bay) string {
 	if l == nil {
 		return "none"
 	}
-	return fmt.Sprintf("%s, clear gap %s", report.Count(l.Count, "spindle"), figure(l.Clear, "mm"))
+	return fmt.Sprintf("%s, clear gap %s", report.Count(l.Count, "spindle"), figure.Of(l.Clear, "mm"))
 }
 
 // verdictWords are a verdict in a line.
@@ -157,7 +159,7 @@ func (s *site) wonder(ctx context.Context, q url.Values, w *Work, bay *asfound.B
 	}
 	for _, sl := range sliders {
 		if sl.Turned {
-			out.Asked = append(out.Asked, fmt.Sprintf("%s %s, in the book %s", sl.Name, sl.Value+spaced(sl.Unit), sl.Book+spaced(sl.Unit)))
+			out.Asked = append(out.Asked, fmt.Sprintf("%s %s, in the book %s", sl.Name, sl.Value+figure.Unit(sl.Unit), sl.Book+figure.Unit(sl.Unit)))
 		}
 	}
 	other, err := s.Source.Work(ctx, w.Book.Job.ID.String(), bay.Place, set)

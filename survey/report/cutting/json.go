@@ -3,9 +3,9 @@ package cutting
 import (
 	"encoding/json"
 	"io"
-	"math"
 
 	"pinchrod/calc/pieces"
+	"pinchrod/survey/report/figure"
 )
 
 // The machine-readable sheet. Names are a contract: extend, never rename.
@@ -51,56 +51,56 @@ type (
 		Section  *string       `json:"section"`
 		Count    int           `json:"count"`
 		Spares   int           `json:"spares"`
-		Step     *number       `json:"step"`
-		PAllFit  *number       `json:"p_all_fit"`
-		PExact   *number       `json:"p_unrounded"`
+		Step     *figure.Mark  `json:"step"`
+		PAllFit  *figure.Mark  `json:"p_all_fit"`
+		PExact   *figure.Mark  `json:"p_unrounded"`
 		Settings []jsonSetting `json:"settings"`
 		Pieces   []jsonPiece   `json:"pieces"`
 		Measure  []jsonMeasure `json:"measure"`
 		Notes    []string      `json:"notes"`
 	}
 	jsonSetting struct {
-		Setting       string  `json:"setting"`
-		Stop          number  `json:"stop"`
-		StopSide      string  `json:"stop_side"`
-		Blank         number  `json:"blank"`
-		LongEdge      number  `json:"long_edge"`
-		ShortEdge     number  `json:"short_edge"`
-		BevelLow      number  `json:"bevel_low"`
-		BevelHigh     number  `json:"bevel_high"`
-		LongPointLow  *string `json:"long_point_low"`
-		LongPointHigh *string `json:"long_point_high"`
-		Hand          string  `json:"hand"`
-		CutToFit      bool    `json:"cut_to_fit"`
-		Pieces        []int   `json:"pieces"`
-		Spares        int     `json:"spares"`
+		Setting       string      `json:"setting"`
+		Stop          figure.Mark `json:"stop"`
+		StopSide      string      `json:"stop_side"`
+		Blank         figure.Mark `json:"blank"`
+		LongEdge      figure.Mark `json:"long_edge"`
+		ShortEdge     figure.Mark `json:"short_edge"`
+		BevelLow      figure.Mark `json:"bevel_low"`
+		BevelHigh     figure.Mark `json:"bevel_high"`
+		LongPointLow  *string     `json:"long_point_low"`
+		LongPointHigh *string     `json:"long_point_high"`
+		Hand          string      `json:"hand"`
+		CutToFit      bool        `json:"cut_to_fit"`
+		Pieces        []int       `json:"pieces"`
+		Spares        int         `json:"spares"`
 	}
 	jsonPiece struct {
-		Piece     string  `json:"piece"`
-		Number    int     `json:"number"`
-		Setting   *string `json:"setting"`
-		Needed    *number `json:"needed"`
-		U         *number `json:"u"`
-		BevelLow  *number `json:"bevel_low"` // its own, not the saw's
-		BevelHigh *number `json:"bevel_high"`
-		CutToFit  bool    `json:"cut_to_fit"`
-		Access    bool    `json:"access"`
+		Piece     string       `json:"piece"`
+		Number    int          `json:"number"`
+		Setting   *string      `json:"setting"`
+		Needed    *figure.Mark `json:"needed"`
+		U         *figure.Mark `json:"u"`
+		BevelLow  *figure.Mark `json:"bevel_low"` // its own, not the saw's
+		BevelHigh *figure.Mark `json:"bevel_high"`
+		CutToFit  bool         `json:"cut_to_fit"`
+		Access    bool         `json:"access"`
 	}
 	jsonMeasure struct {
-		Reading string `json:"reading"`
-		PAfter  number `json:"p_after"`
+		Reading string      `json:"reading"`
+		PAfter  figure.Mark `json:"p_after"`
 	}
 	jsonWalk struct {
-		Count  int    `json:"count"`
-		Spacer number `json:"spacer"`
-		Short  number `json:"short"` // + short of the upper post, − over
-		U      number `json:"u"`
+		Count  int         `json:"count"`
+		Spacer figure.Mark `json:"spacer"`
+		Short  figure.Mark `json:"short"` // + short of the upper post, − over
+		U      figure.Mark `json:"u"`
 	}
 	jsonHole struct {
-		Rail    string  `json:"rail"`
-		At      number  `json:"at"`
-		Piece   *string `json:"piece"`
-		Spindle *string `json:"spindle"` // that hides it
+		Rail    string      `json:"rail"`
+		At      figure.Mark `json:"at"`
+		Piece   *string     `json:"piece"`
+		Spindle *string     `json:"spindle"` // that hides it
 	}
 	jsonLabel struct {
 		Piece   string `json:"piece"`
@@ -114,19 +114,9 @@ type (
 	}
 )
 
-// number is a float64 written to a ten-thousandth: what a sheet prints is
+// figure.Mark is a float64 written to a ten-thousandth: what a sheet prints is
 // coarser.
-type number float64
-
-func (n number) MarshalJSON() ([]byte, error) {
-	v := math.Round(float64(n)*1e4) / 1e4
-	if v == 0 {
-		v = 0 // no minus before nought
-	}
-	return json.Marshal(v)
-}
-
-func of(v float64) *number { n := number(v); return &n }
+func of(v float64) *figure.Mark { n := figure.Mark(v); return &n }
 
 func maybe(s string) *string {
 	if s == "" {
@@ -154,10 +144,10 @@ func (s *Sheet) JSON(w io.Writer) error {
 		Access: []jsonHole{}, Labels: []jsonLabel{}, Card: []jsonPart{},
 	}
 	if k := s.Walk; k != nil {
-		out.Walk = &jsonWalk{k.Count, number(k.Spacer), number(k.Short.Value), number(k.Short.U)}
+		out.Walk = &jsonWalk{k.Count, figure.Mark(k.Spacer), figure.Mark(k.Short.Value), figure.Mark(k.Short.U)}
 	}
 	for _, h := range s.Holes {
-		j := jsonHole{Rail: "base", At: number(h.At), Piece: maybe(h.Piece)}
+		j := jsonHole{Rail: "base", At: figure.Mark(h.At), Piece: maybe(h.Piece)}
 		if h.Rail {
 			j.Rail = "rail"
 		}
@@ -206,8 +196,8 @@ func (s *Sheet) setJSON(k pieces.Kind) *jsonSet {
 	}
 	for _, g := range t.Settings {
 		out.Settings = append(out.Settings, jsonSetting{
-			Setting: g.Name, Stop: number(g.Stop), StopSide: g.Side.String(), Blank: number(g.Blank),
-			LongEdge: number(g.Long()), ShortEdge: number(g.Short()), BevelLow: number(g.Low.Dial), BevelHigh: number(g.High.Dial),
+			Setting: g.Name, Stop: figure.Mark(g.Stop), StopSide: g.Side.String(), Blank: figure.Mark(g.Blank),
+			LongEdge: figure.Mark(g.Long()), ShortEdge: figure.Mark(g.Short()), BevelLow: figure.Mark(g.Low.Dial), BevelHigh: figure.Mark(g.High.Dial),
 			LongPointLow: long(g.Low), LongPointHigh: long(g.High), Hand: g.Hand, CutToFit: g.ToFit, Pieces: g.Pieces, Spares: g.Spares,
 		})
 	}
@@ -220,7 +210,7 @@ func (s *Sheet) setJSON(k pieces.Kind) *jsonSet {
 		out.Pieces = append(out.Pieces, j)
 	}
 	for _, m := range t.Measure {
-		out.Measure = append(out.Measure, jsonMeasure{m.Title, number(m.PAfter)})
+		out.Measure = append(out.Measure, jsonMeasure{m.Title, figure.Mark(m.PAfter)})
 	}
 	return out
 }

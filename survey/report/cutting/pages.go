@@ -8,6 +8,7 @@ import (
 	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
 
@@ -57,8 +58,8 @@ func (s *Sheet) Pages() []scene.Page {
 // begins turns to a page of the sheet or of the card; job, bay and code stand on
 // every page.
 func (s *Sheet) begins(p *paper, what string) {
-	title := clean(fmt.Sprintf("%s, %s", s.Job, s.Bay))
-	about := clean(fmt.Sprintf("%s, %s", what, s.holds()))
+	title := lines.Clean(fmt.Sprintf("%s, %s", s.Job, s.Bay))
+	about := lines.Clean(fmt.Sprintf("%s, %s", what, s.holds()))
 	foot := fmt.Sprintf("%s, %s, %s; the caution is at its end", s.Code, s.Bay, what)
 	p.title = fmt.Sprintf("%s: %s %s", title, what, s.Code)
 	p.head = func(page *scene.Page) {
@@ -82,7 +83,7 @@ func (s *Sheet) cautions(p *paper) {
 // banner is text that nobody overlooks.
 func (p *paper) banner(text string) {
 	const high = 4.0
-	lines := scene.Wrap(clean(text), high, true, textWide-8)
+	lines := scene.Wrap(lines.Clean(text), high, true, textWide-8)
 	tall := float64(len(lines))*high*lineStep + 4
 	p.need(tall + 4)
 	p.y += 4
@@ -98,7 +99,7 @@ func (t *Set) print(p *paper) {
 	p.need(70) // its head, the sketch and the first setting
 	p.y += 11
 	p.add(say(margin, p.y, t.title(), headLine, true), ends(edge, p.y, strings.ToUpper(string(t.Cut)), headLine, true),
-		within(say(margin+62, p.y, clean(t.count()), 3.4, false), 66))
+		within(say(margin+62, p.y, lines.Clean(t.count()), 3.4, false), 66))
 	p.y += 1.8
 	p.rule(scene.W35)
 	if !t.Final() {
@@ -108,12 +109,12 @@ func (t *Set) print(p *paper) {
 			p.para(margin+4, fmt.Sprintf("%d. %s: all fit with probability %s then", i+1, m.Title, asfound.Chance(m.PAfter)), cardHigh, false)
 		}
 		if len(t.Measure) == 0 {
-			p.para(margin+4, sentence(t.first()), cardHigh, false)
+			p.para(margin+4, lines.Sentence(t.first()), cardHigh, false)
 		}
-		p.para(margin, sentence(t.Why), bodyHigh, false)
+		p.para(margin, lines.Sentence(t.Why), bodyHigh, false)
 		return
 	}
-	p.para(margin, sentence(t.Why)+" "+t.chance(), bodyHigh, false)
+	p.para(margin, lines.Sentence(t.Why)+" "+t.chance(), bodyHigh, false)
 	if lie, hand := t.alike(); lie != "" {
 		t.sketch(p, hand)
 	}
@@ -171,7 +172,7 @@ func (t *Set) row(p *paper, g *Setting) {
 			under = joined(under, p.ID+" access: glue one end only")
 		}
 	}
-	remarks := scene.Wrap(clean(under), bodyHigh, false, textWide-11-40)
+	remarks := scene.Wrap(lines.Clean(under), bodyHigh, false, textWide-11-40)
 	high := first + float64(len(which)-1)*step + float64(len(remarks))*bodyHigh*lineStep + 2
 	if p.need(max(high, first+6)) {
 		t.columns(p)

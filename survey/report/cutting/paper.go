@@ -3,6 +3,7 @@ package cutting
 import (
 	"math"
 
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
 
@@ -74,7 +75,7 @@ func (p *paper) together(write func(*paper)) {
 
 // para writes text from x to the right margin, wrapped.
 func (p *paper) para(x float64, text string, high float64, bold bool) {
-	for _, l := range scene.Wrap(clean(text), high, bold, edge-x) {
+	for _, l := range scene.Wrap(lines.Clean(text), high, bold, edge-x) {
 		p.need(high * lineStep)
 		p.y += high * lineStep
 		p.add(say(x, p.y, l, high, bold))

@@ -14,6 +14,7 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
 )
 
 // Options are what a sheet says beside the findings of its bay.
@@ -136,7 +137,7 @@ func (s *Sheet) readings(b *asfound.Bay) {
 			s.Used = append(s.Used, out)
 			continue
 		}
-		out.Why = fmt.Sprintf("probably wrong by %+.1f ±%.1f%s", r.Error.Value, 2*r.Error.U, spaced(r.Reading.Kind().Unit()))
+		out.Why = fmt.Sprintf("probably wrong by %+.1f ±%.1f%s", r.Error.Value, 2*r.Error.U, figure.Unit(r.Reading.Kind().Unit()))
 		if r.Slip != "" {
 			out.Why += ", " + r.Slip
 		}
@@ -155,7 +156,7 @@ var holding = []string{"guard-height", "handrail-height", "opening"}
 // aside stands among the readings.
 func (s *Sheet) flags(b *asfound.Bay) {
 	for _, f := range b.Flags {
-		said := fmt.Sprintf("%s %s%s: %s", f.Name, figure(f), f.Of, f.Text)
+		said := fmt.Sprintf("%s %s%s: %s", f.Name, flagFigure(f), f.Of, f.Text)
 		switch {
 		case f.State == rules.Unsure:
 			s.Unsure = append(s.Unsure, f.Name)
@@ -168,7 +169,7 @@ func (s *Sheet) flags(b *asfound.Bay) {
 	}
 }
 
-func figure(f asfound.Flag) string {
+func flagFigure(f asfound.Flag) string {
 	if f.Unit == "" {
 		return ""
 	}
@@ -176,14 +177,7 @@ func figure(f asfound.Flag) string {
 	if f.Absolute {
 		sign = "%.1f"
 	}
-	return fmt.Sprintf(sign+" ±%.1f%s, ", f.Value, 2*f.U, spaced(f.Unit))
-}
-
-func spaced(unit string) string {
-	if unit == "°" {
-		return unit
-	}
-	return " " + unit
+	return fmt.Sprintf(sign+" ±%.1f%s, ", f.Value, 2*f.U, figure.Unit(f.Unit))
 }
 
 // stock is the section that a kind of piece is cut from.

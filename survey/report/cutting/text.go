@@ -6,50 +6,50 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"unicode"
 	"unicode/utf8"
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 // Text writes the sheet and its fitting card for a terminal.
 func (s *Sheet) Text(w io.Writer, style report.Style) error {
-	p := newLines(w, style)
-	p.heading(fmt.Sprintf("%s, %s: cutting sheet %s", s.Job, s.Bay, s.Code))
-	p.para("", s.holds())
+	p := lines.NewSheet(w, style)
+	p.Heading(fmt.Sprintf("%s, %s: cutting sheet %s", s.Job, s.Bay, s.Code))
+	p.Para("", s.holds())
 	for _, n := range s.how() {
-		p.para("", n)
+		p.Para("", n)
 	}
 	for _, b := range s.banners() {
-		p.blank()
-		p.para("", b)
+		p.Blank()
+		p.Para("", b)
 	}
 	for i := range s.Sets {
-		p.set(&s.Sets[i])
+		textSet(p, &s.Sets[i])
 	}
-	p.blank()
+	p.Blank()
 	for _, f := range s.facts() {
-		p.labelled(f[0], f[1])
+		p.Labelled(f[0], f[1])
 	}
 	card := s.Card()
 	if len(card) > 0 {
-		p.blank()
-		p.heading(fmt.Sprintf("%s, %s: fitting card %s", s.Job, s.Bay, s.Code))
-		p.para("", CardSource)
+		p.Blank()
+		p.Heading(fmt.Sprintf("%s, %s: fitting card %s", s.Job, s.Bay, s.Code))
+		p.Para("", CardSource)
 	}
 	for _, part := range card {
-		p.blank()
-		p.heading(part.Title)
+		p.Blank()
+		p.Heading(part.Title)
 		for i, step := range part.Steps {
-			p.para(fmt.Sprintf("%2d. ", i+1), step)
+			p.Para(fmt.Sprintf("%2d. ", i+1), step)
 		}
 	}
-	p.blank()
-	p.para("", s.Caution)
-	return p.err
+	p.Blank()
+	p.Para("", s.Caution)
+	return p.Err()
 }
 
 // holds says what the sheet rests on.
@@ -236,68 +236,68 @@ func (t *Set) common() string {
 	lie, hand := t.alike()
 	for _, s := range []string{lie, hand} {
 		if s != "" {
-			out = append(out, sentence(s))
+			out = append(out, lines.Sentence(s))
 		}
 	}
 	return strings.Join(out, " ")
 }
 
-func (p *lines) set(t *Set) {
-	p.blank()
-	p.heading(fmt.Sprintf("%s, %s: %s", t.title(), t.count(), t.Cut))
+func textSet(p *lines.Sheet, t *Set) {
+	p.Blank()
+	p.Heading(fmt.Sprintf("%s, %s: %s", t.title(), t.count(), t.Cut))
 	if !t.Final() {
-		p.para("  ", "NOT TO BE CUT YET. "+sentence(t.Why)+" Read first:")
+		p.Para("  ", "NOT TO BE CUT YET. "+lines.Sentence(t.Why)+" Read first:")
 		for i, m := range t.Measure {
-			p.para(fmt.Sprintf("  %2d. ", i+1), fmt.Sprintf("%s: all fit with probability %s then", m.Title, asfound.Chance(m.PAfter)))
+			p.Para(fmt.Sprintf("  %2d. ", i+1), fmt.Sprintf("%s: all fit with probability %s then", m.Title, asfound.Chance(m.PAfter)))
 		}
 		if len(t.Measure) == 0 {
-			p.para("    ", sentence(t.first()))
+			p.Para("    ", lines.Sentence(t.first()))
 		}
 		return
 	}
-	p.para("  ", sentence(t.Why)+" "+t.chance())
+	p.Para("  ", lines.Sentence(t.Why)+" "+t.chance())
 	if c := t.common(); c != "" {
-		p.para("  ", c)
+		p.Para("  ", c)
 	}
 	edges := edgeNames(t.Kind)
-	if !p.narrow() {
-		p.line(p.bold(fmt.Sprintf("  %-2s%7s%6s %10s %10s  %-11s %-11s %-5s %s", "", "stop", "blank", edges[0], edges[1], "low", "high", "cut", "pieces")))
+	if !p.Narrow() {
+		p.Line(p.Bold(fmt.Sprintf("  %-2s%7s%6s %10s %10s  %-11s %-11s %-5s %s", "", "stop", "blank", edges[0], edges[1], "low", "high", "cut", "pieces")))
 	}
 	for _, g := range t.Settings {
 		which := numbers(t.Kind, g.Pieces)
-		if p.narrow() {
-			p.para("  "+g.Name+"  ", fmt.Sprintf("stop %s, cut %s: %s", t.stop(g), g.of(), which))
-			p.para("     ", fmt.Sprintf("blank %.0f, %s %.1f, %s %.1f", g.Blank, edges[0], g.Edges[0].Length, edges[1], g.Edges[1].Length))
-			p.para("     ", fmt.Sprintf("low %s, high %s", dial(g.Low), dial(g.High)))
+		if p.Narrow() {
+			p.Para("  "+g.Name+"  ", fmt.Sprintf("stop %s, cut %s: %s", t.stop(g), g.of(), which))
+			p.Para("     ", fmt.Sprintf("blank %.0f, %s %.1f, %s %.1f", g.Blank, edges[0], g.Edges[0].Length, edges[1], g.Edges[1].Length))
+			p.Para("     ", fmt.Sprintf("low %s, high %s", dial(g.Low), dial(g.High)))
 		} else {
 			row := fmt.Sprintf("  %-2s%7s%6.0f %10.1f %10.1f  %-11s %-11s %-5s ", g.Name, t.stop(g), g.Blank, g.Edges[0].Length, g.Edges[1].Length, dial(g.Low), dial(g.High), g.of())
-			if utf8.RuneCountInString(row+which) <= p.style.Width {
-				p.line(row + which)
+			if utf8.RuneCountInString(row+which) <= p.Style.Width {
+				p.Line(row + which)
 			} else {
-				p.line(row)
-				p.para("     ", which)
+				p.Line(row)
+				p.Para("     ", which)
 			}
 		}
 		if r := t.remark(g); r != "" {
-			p.para("     ", r)
+			p.Para("     ", r)
 		}
 	}
 	if t.Cut == fit.FitEach {
-		if p.narrow() {
-			p.para("     ", "piece: expect, low, high, final")
+		if p.Narrow() {
+			p.Para("     ", "piece: expect, low, high, final")
 		} else {
-			p.line(p.bold("     piece  expect        low   high   final"))
+			p.Line(p.Bold("     piece  expect        low   high   final"))
 		}
 		for _, f := range t.Pieces {
-			if p.narrow() {
-				p.para("     ", fmt.Sprintf("%s: %.1f ±%.1f, %s, %s, ______", f.ID, f.Needed, 2*f.U, own(f.Bevels[0]), own(f.Bevels[1])))
+			if p.Narrow() {
+				p.Para("     ", fmt.Sprintf("%s: %.1f ±%.1f, %s, %s, ______", f.ID, f.Needed, 2*f.U, own(f.Bevels[0]), own(f.Bevels[1])))
 				continue
 			}
-			p.line(fmt.Sprintf("     %-5s %7.1f ±%-4.1f %6s %6s ______", f.ID, f.Needed, 2*f.U, own(f.Bevels[0]), own(f.Bevels[1])))
+			p.Line(fmt.Sprintf("     %-5s %7.1f ±%-4.1f %6s %6s ______", f.ID, f.Needed, 2*f.U, own(f.Bevels[0]), own(f.Bevels[1])))
 		}
 	}
 	for _, n := range t.Notes {
-		p.para("  note: ", n)
+		p.Para("  note: ", n)
 	}
 }
 
@@ -369,113 +369,4 @@ func runs(r []Reading) []string {
 		i = j + 1
 	}
 	return out
-}
-
-func sentence(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:] + "."
-}
-
-// lines writes lines no wider than a style allows. The first error of the
-// writer stops it.
-type lines struct {
-	w     io.Writer
-	style report.Style
-	err   error
-}
-
-// leastWidth keeps a page from falling apart, and below narrowWidth the columns
-// of a table do not fit.
-const (
-	leastWidth  = 24
-	narrowWidth = 78
-)
-
-func newLines(w io.Writer, s report.Style) *lines {
-	if s.Width <= 0 {
-		s.Width = 80
-	}
-	s.Width = max(s.Width, leastWidth)
-	return &lines{w: w, style: s}
-}
-
-func (p *lines) narrow() bool { return p.style.Width < narrowWidth }
-
-func (p *lines) line(s string) {
-	if p.err == nil {
-		_, p.err = io.WriteString(p.w, strings.TrimRight(s, " ")+"\n")
-	}
-}
-
-func (p *lines) blank() { p.line("") }
-
-func (p *lines) bold(s string) string {
-	if !p.style.Colour {
-		return s
-	}
-	return "\x1b[1m" + s + "\x1b[0m"
-}
-
-func (p *lines) heading(s string) {
-	for _, l := range wrap(clean(s), p.style.Width) {
-		p.line(p.bold(l))
-	}
-}
-
-// para wraps text behind a hanging indent.
-func (p *lines) para(first, text string) {
-	n := utf8.RuneCountInString(first)
-	for i, l := range wrap(clean(text), p.style.Width-n) {
-		if i > 0 {
-			first = strings.Repeat(" ", n)
-		}
-		p.line(first + l)
-	}
-}
-
-// labelled is a line with a word in the left column.
-func (p *lines) labelled(label, text string) {
-	if p.narrow() {
-		p.para("  ", label+": "+text)
-		return
-	}
-	p.para(fmt.Sprintf("  %-10s ", label), text)
-}
-
-// wrap breaks text between its words into lines of at most n characters; a word
-// that is longer is cut.
-func wrap(text string, n int) []string {
-	n = max(n, 8)
-	var out []string
-	line := ""
-	for _, word := range strings.Fields(text) {
-		for utf8.RuneCountInString(word) > n {
-			if line != "" {
-				out, line = append(out, line), ""
-			}
-			r := []rune(word)
-			out, word = append(out, string(r[:n])), string(r[n:])
-		}
-		switch {
-		case line == "":
-			line = word
-		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) <= n:
-			line += " " + word
-		default:
-			out, line = append(out, line), word
-		}
-	}
-	return append(out, line)
-}
-
-// clean makes text from a sheet or from another device safe to show.
-func clean(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
-			return ' '
-		}
-		return r
-	}, s)
 }

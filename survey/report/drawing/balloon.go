@@ -8,6 +8,8 @@ import (
 
 	"pinchrod/calc/rules"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
 
@@ -112,29 +114,15 @@ func words(f *asfound.Flag) string {
 		s = "unsure "
 	}
 	s += f.Name
-	fig := signed(asfound.Quantity{Value: f.Value, U: f.U, Known: true}, f.Unit)
+	fig := figure.Signed(figure.Known(f.Value, f.U), f.Unit)
 	if f.Absolute || f.Name == "two-answers" {
-		fig = figure(asfound.Quantity{Value: f.Value, U: f.U, Known: true}, f.Unit)
+		fig = figure.Of(figure.Known(f.Value, f.U), f.Unit)
 	}
 	if f.Unit != "" && !(f.Name == "opening" && f.Value == 0) {
 		s += " " + fig
 		if f.Limit != 0 {
-			s += ", limit " + fixed(f.Limit, 1) + spaced(f.Unit)
+			s += ", limit " + figure.Fixed(f.Limit, 1) + figure.Unit(f.Unit)
 		}
 	}
-	return strings.TrimSpace(s + ". " + sentence(f.Of) + " " + sentence(f.Text))
-}
-
-func sentence(s string) string {
-	if s == "" {
-		return ""
-	}
-	return string(upper(s[0])) + s[1:] + "."
-}
-
-func upper(c byte) byte {
-	if c >= 'a' && c <= 'z' {
-		return c - 'a' + 'A'
-	}
-	return c
+	return strings.TrimSpace(s + ". " + lines.Sentence(f.Of) + " " + lines.Sentence(f.Text))
 }

@@ -9,6 +9,7 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
@@ -256,7 +257,7 @@ func (v *view) dimensions(a *asfound.Adjusted) {
 	bottom := v.on(0, f.base(0))
 	level := scene.Point{X: 0, Y: v.origin.Y + f.levelLine(v.n)}
 	if a.Run.Known {
-		v.b.dimension(bottom, v.on(f.run, f.base(f.run)), level, scene.Point{X: 1}, "run "+figure(a.Run, ""))
+		v.b.dimension(bottom, v.on(f.run, f.base(f.run)), level, scene.Point{X: 1}, "run "+figure.Of(a.Run, ""))
 	}
 	outer := func(upper bool) float64 {
 		x, section := 0.0, -f.posts[0]
@@ -268,7 +269,7 @@ func (v *view) dimensions(a *asfound.Adjusted) {
 	plumb := scene.Point{Y: -1}
 	if a.GapBottom.Known {
 		at := v.on(outer(false), 0).Add(scene.Point{X: -dimOff})
-		v.b.dimension(bottom, v.on(0, f.rail(0)), at, plumb, "gap "+figure(a.GapBottom, ""))
+		v.b.dimension(bottom, v.on(0, f.rail(0)), at, plumb, "gap "+figure.Of(a.GapBottom, ""))
 	}
 	at := v.on(outer(true), 0).Add(scene.Point{X: dimOff})
 	rise, ok := riseOf(a)
@@ -279,10 +280,10 @@ func (v *view) dimensions(a *asfound.Adjusted) {
 		}
 		// The level of the lower post's corner is shown by a datum line.
 		v.b.line(bottom, v.on(f.run, f.base(0)), trueTo)
-		v.b.dimension(v.on(f.run, f.base(0)), v.on(f.run, f.base(f.run)), tier, plumb, "rise "+figure(rise, ""))
+		v.b.dimension(v.on(f.run, f.base(0)), v.on(f.run, f.base(f.run)), tier, plumb, "rise "+figure.Of(rise, ""))
 	}
 	if a.GapTop.Known {
-		v.b.dimension(v.on(f.run, f.base(f.run)), v.on(f.run, f.rail(f.run)), at, plumb, "gap "+figure(a.GapTop, ""))
+		v.b.dimension(v.on(f.run, f.base(f.run)), v.on(f.run, f.rail(f.run)), at, plumb, "gap "+figure.Of(a.GapTop, ""))
 	}
 }
 
@@ -295,7 +296,7 @@ func riseOf(a *asfound.Adjusted) (asfound.Quantity, bool) {
 	rad := a.BaseAngle.Value * math.Pi / 180
 	t := math.Tan(rad)
 	u := math.Hypot(t*a.Run.U, a.Run.Value*(1+t*t)*a.BaseAngle.U*math.Pi/180)
-	return asfound.Quantity{Value: a.Run.Value * t, U: u, Known: true}, true
+	return figure.Known(a.Run.Value*t, u), true
 }
 
 // stations are running dimensions along the base rail to the spindles' centres.
@@ -324,7 +325,7 @@ func (v *view) stations() {
 			v.b.line(at.Sub(d), at.Add(d), narrow)
 		}
 		if i%every == 0 {
-			v.b.backed(scene.Text{At: scene.Point{X: at.X + small/2, Y: at.Y + 2.4}, S: fixed(x*slant, 1), H: small, Anchor: scene.End, Angle: 90})
+			v.b.backed(scene.Text{At: scene.Point{X: at.X + small/2, Y: at.Y + 2.4}, S: figure.Fixed(x*slant, 1), H: small, Anchor: scene.End, Angle: 90})
 		}
 	}
 }
@@ -368,7 +369,7 @@ func (v *view) inside(b *asfound.Bay) {
 		v.b.line(foot, head, narrow)
 		v.b.arrow(foot, scene.Point{Y: 1})
 		v.b.arrow(head, scene.Point{Y: -1})
-		say("gap at middle "+figure(a.GapMiddle, ""), head, up)
+		say("gap at middle "+figure.Of(a.GapMiddle, ""), head, up)
 	}
 	for _, pitch := range []struct {
 		name   string
@@ -379,7 +380,7 @@ func (v *view) inside(b *asfound.Bay) {
 	}{{"base rail ", a.BaseAngle, 0.9, f.base, down}, {"handrail ", a.RailAngle, 0.3, f.rail, up}} {
 		if pitch.q.Known {
 			x := f.between(pitch.t * f.run)
-			say(pitch.name+figure(pitch.q, "°"), v.on(x, pitch.y(x)), pitch.toward)
+			say(pitch.name+figure.Of(pitch.q, "°"), v.on(x, pitch.y(x)), pitch.toward)
 		}
 	}
 	l := b.Layout
@@ -405,13 +406,13 @@ func (v *view) inside(b *asfound.Bay) {
 	}
 	const low, high = 0.06, 0.9
 	k := (7*(len(f.spindles)+1) + 9) / 10 // where the corner under a stair has room
-	across(k, low*f.gap, "clear gap "+figure(l.Clear, ""), down)
+	across(k, low*f.gap, "clear gap "+figure.Of(l.Clear, ""), down)
 	if hasWidest(l) {
 		h, where := low, "at the base rail"
 		if l.WidestHeight > 0 {
 			h, where = high, "at the handrail"
 		}
-		across(l.WidestSpace, h*f.gap, "widest "+figure(l.Widest, "")+" "+where, up)
+		across(l.WidestSpace, h*f.gap, "widest "+figure.Of(l.Widest, "")+" "+where, up)
 	}
 }
 
@@ -427,7 +428,7 @@ func layoutWords(b *asfound.Bay) []string {
 	if l.Count == 0 {
 		return []string{"No spindle is needed."}
 	}
-	text := fmt.Sprintf("Spindles: %d, %s mm wide. Under the base rail: their centres along it from the lower post, as many as have room. Spaces: %d, alike at the base rail", l.Count, plain(l.Width), l.Count+1)
+	text := fmt.Sprintf("Spindles: %d, %s mm wide. Under the base rail: their centres along it from the lower post, as many as have room. Spaces: %d, alike at the base rail", l.Count, figure.Plain(l.Width), l.Count+1)
 	if hasWidest(l) {
 		text += "; the widest is hatched"
 	}
@@ -446,7 +447,7 @@ func describe(b *asfound.Bay, entries []entry) string {
 		{"at the middle", "mm", a.GapMiddle}, {"at the top", "mm", a.GapTop}, {"lower post leans", "mm/m", a.LeanLower}, {"upper post leans", "mm/m", a.LeanUpper},
 	} {
 		if f.q.Known {
-			parts = append(parts, f.name+" "+figure(f.q, f.unit))
+			parts = append(parts, f.name+" "+figure.Of(f.q, f.unit))
 		}
 	}
 	if b.Layout != nil {

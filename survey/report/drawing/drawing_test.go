@@ -21,6 +21,7 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
@@ -671,7 +672,7 @@ func TestBevels(t *testing.T) {
 	dials := map[string]bool{}
 	for _, bv := range Bevels(demoBay(t)) {
 		of = append(of, strings.Split(bv.Of, "; ")...)
-		if dial := fixed(bv.Angle.Value, 1); dials[dial] {
+		if dial := figure.Fixed(bv.Angle.Value, 1); dials[dial] {
 			t.Errorf("%s° stands there twice", dial)
 		} else {
 			dials[dial] = true

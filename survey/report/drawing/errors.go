@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
@@ -67,7 +68,7 @@ func Errors(b *asfound.Bay, posts Posts, s Sheet) []scene.Page {
 		q    asfound.Quantity
 	}{{"Lower", b.Adjusted.AcrossLower}, {"Upper", b.Adjusted.AcrossUpper}} {
 		if across.q.Known {
-			p.entries = append(p.entries, entry{nil, fmt.Sprintf("%s post across the stair, not drawn: %s, + to the well.", across.post, signed(across.q, "mm/m"))})
+			p.entries = append(p.entries, entry{nil, fmt.Sprintf("%s post across the stair, not drawn: %s, + to the well.", across.post, figure.Signed(across.q, "mm/m"))})
 		}
 	}
 	p.entries = append(p.entries, missing(b)...)
@@ -79,7 +80,7 @@ func Errors(b *asfound.Bay, posts Posts, s Sheet) []scene.Page {
 			return [2]string{"nothing out of true", "by what was read"}
 		}
 		w := f.wrong(n)
-		return [2]string{fmt.Sprintf("errors × %g", w.factor), fmt.Sprintf("1 mm out shows as %s mm", plain(w.factor/n))}
+		return [2]string{fmt.Sprintf("errors × %g", w.factor), fmt.Sprintf("1 mm out shows as %s mm", figure.Plain(w.factor/n))}
 	}
 	p.extent = func(n float64) rect {
 		w := f.wrong(n)
@@ -124,7 +125,7 @@ func (v *view) say(b *asfound.Bay) {
 	rail := func(name string, q asfound.Quantity, not bool, y func(float64) float64, toward scene.Point) {
 		s := name + " not read between its ends"
 		if !not {
-			s = name + " " + signed(q, "mm") + " at mid-run"
+			s = name + " " + figure.Signed(q, "mm") + " at mid-run"
 		}
 		v.b.note([]string{s}, v.on(f.run/2, y(f.run/2)), toward)
 	}
@@ -132,7 +133,7 @@ func (v *view) say(b *asfound.Bay) {
 	rail("handrail", a.BowRail, f.noBowRail, f.rail, up)
 	s := "rails taken as parallel"
 	if i := slices.IndexFunc(b.Flags, func(fl asfound.Flag) bool { return fl.Name == "drift" }); i >= 0 && !f.noRail {
-		s = "gap " + signed(asfound.Quantity{Value: b.Flags[i].Value, U: b.Flags[i].U}, "mm") + " at the top"
+		s = "gap " + figure.Signed(figure.Known(b.Flags[i].Value, b.Flags[i].U), "mm") + " at the top"
 	}
 	v.b.note([]string{s}, v.on(f.run*0.97, f.rail(f.run*0.97)), up)
 	post := func(upper bool, q asfound.Quantity, not bool, gap float64, toward scene.Point) {
@@ -142,8 +143,8 @@ func (v *view) say(b *asfound.Bay) {
 		}
 		lines := []string{name + " not read"}
 		if !not {
-			over := asfound.Quantity{Value: q.Value * gap / 1000, U: q.U * gap / 1000}
-			lines = []string{name + " " + signed(q, "mm/m"), signed(over, "mm") + " over its gap"}
+			over := figure.Known(q.Value*gap/1000, q.U*gap/1000)
+			lines = []string{name + " " + figure.Signed(q, "mm/m"), figure.Signed(over, "mm") + " over its gap"}
 		}
 		x, y := f.face(upper, 0.85*gap)
 		v.b.note(lines, v.on(x, y), toward)

@@ -10,6 +10,7 @@ import (
 
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
@@ -282,7 +283,7 @@ func Plan(f *asfound.Flight, s Sheet) []scene.Page {
 		if q.largest() == 0 {
 			return [2]string{"nothing out of square", "by what was read"}
 		}
-		return [2]string{fmt.Sprintf("errors × %g at the right", factor(n)), fmt.Sprintf("1 mm out shows as %s mm there, true to scale at the left", plain(factor(n)/n))}
+		return [2]string{fmt.Sprintf("errors × %g at the right", factor(n)), fmt.Sprintf("1 mm out shows as %s mm there, true to scale at the left", figure.Plain(factor(n)/n))}
 	}
 	const side = dimOff + small*(above+below) + figGap + 1
 	reach := func(m quad, n float64) rect {
@@ -396,7 +397,7 @@ func (v *flightView) dimensions(f *asfound.Flight) {
 	} {
 		if q := adjustedOf(f, d.what, d.at); q.Known {
 			p, r := v.on(d.p), v.on(d.q)
-			v.b.dimension(p, r, p.Add(d.toward), r.Sub(p), d.name+" "+figure(q, ""))
+			v.b.dimension(p, r, p.Add(d.toward), r.Sub(p), d.name+" "+figure.Of(q, ""))
 		}
 	}
 }
@@ -422,7 +423,7 @@ func (v *flightView) diagonals(f *asfound.Flight) {
 			continue
 		}
 		way := d.q.Sub(d.p)
-		t := scene.Text{At: d.p.Add(way.Mul(0.24)), S: d.name + figure(q, ""), H: small, Anchor: scene.Middle, Angle: math.Atan2(-way.Y, way.X) * 180 / math.Pi}
+		t := scene.Text{At: d.p.Add(way.Mul(0.24)), S: d.name + figure.Of(q, ""), H: small, Anchor: scene.Middle, Angle: math.Atan2(-way.Y, way.X) * 180 / math.Pi}
 		if t.Angle > 90 {
 			t.Angle -= 180
 		}
@@ -443,20 +444,20 @@ func (v *flightView) say(f *asfound.Flight) {
 	up, left := scene.Point{Y: -1}, scene.Point{X: -1}
 	pl := f.Plan
 	if pl.Swing.Known {
-		v.b.note([]string{"swing " + signed(pl.Swing, ""), "+ to the right"}, v.on(v.at(0.5, 1)), up)
+		v.b.note([]string{"swing " + figure.Signed(pl.Swing, ""), "+ to the right"}, v.on(v.at(0.5, 1)), up)
 	}
 	if pl.Skew.Known {
-		v.b.note([]string{"top edge " + signed(pl.Skew, ""), "+ right end up"}, v.on(v.at(0.85, 1)), up)
+		v.b.note([]string{"top edge " + figure.Signed(pl.Skew, ""), "+ right end up"}, v.on(v.at(0.85, 1)), up)
 	}
 	if pl.Taper.Known {
-		v.b.note([]string{"taper " + signed(pl.Taper, ""), "+ wider at top"}, v.on(v.at(1, 0.7)), left)
+		v.b.note([]string{"taper " + figure.Signed(pl.Taper, ""), "+ wider at top"}, v.on(v.at(1, 0.7)), left)
 	}
 	for i, c := range []struct {
 		u, v   float64
 		toward scene.Point
 	}{{0, 0, scene.Point{X: 0.8, Y: -0.6}}, {1, 0, scene.Point{X: -0.8, Y: -0.6}}, {0, 1, scene.Point{X: 0.8, Y: 0.6}}, {1, 1, scene.Point{X: -0.8, Y: 0.6}}} {
 		if a := pl.Corners[i]; a.Known {
-			v.b.note([]string{figure(a, "°")}, v.on(v.at(c.u, c.v)), c.toward)
+			v.b.note([]string{figure.Of(a, "°")}, v.on(v.at(c.u, c.v)), c.toward)
 		}
 	}
 }
@@ -468,7 +469,7 @@ func describePlan(f *asfound.Flight, entries []entry) string {
 		q    asfound.Quantity
 	}{{"swing", f.Plan.Swing}, {"taper", f.Plan.Taper}, {"top edge out of square", f.Plan.Skew}} {
 		if q.q.Known {
-			parts = append(parts, q.name+" "+signed(q.q, "mm"))
+			parts = append(parts, q.name+" "+figure.Signed(q.q, "mm"))
 		}
 	}
 	s := "A flight seen square on to its pitch: " + strings.Join(parts, ", ") + "."

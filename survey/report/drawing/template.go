@@ -8,6 +8,7 @@ import (
 	"pinchrod/calc/pieces"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
@@ -58,7 +59,7 @@ func Bevels(b *asfound.Bay) []Bevel {
 			sum += d
 			bv.Low, bv.High = min(bv.Low, d), max(bv.High, d)
 		}
-		bv.Angle = asfound.Quantity{Value: sum / float64(len(set.list)), U: l.Bevel.U, Known: true}
+		bv.Angle = figure.Known(sum/float64(len(set.list)), l.Bevel.U)
 		if i := slices.IndexFunc(out, bv.alike); i >= 0 {
 			out[i].Of += "; " + bv.Of
 			out[i].Low, out[i].High = min(out[i].Low, bv.Low), max(out[i].High, bv.High)
@@ -72,7 +73,7 @@ func Bevels(b *asfound.Bay) []Bevel {
 // alike tells whether a saw's dial, which is read to 0.1° (common practice, no
 // source), shows two bevels as one.
 func (bv Bevel) alike(o Bevel) bool {
-	return fixed(bv.Angle.Value, 1) == fixed(o.Angle.Value, 1)
+	return figure.Fixed(bv.Angle.Value, 1) == figure.Fixed(o.Angle.Value, 1)
 }
 
 // steepest is the largest bevel that is drawn: beyond it the cut runs along the
@@ -101,7 +102,7 @@ func Template(bv Bevel, s Sheet) scene.Page {
 	}
 	desc := "A bevel at its full size, with check bars of 100 mm: " + bv.Of
 	if bv.Angle.Known {
-		desc += ", " + figure(bv.Angle, "°") + " from square"
+		desc += ", " + figure.Of(bv.Angle, "°") + " from square"
 	}
 	return finish(s, picture{what: what, desc: desc + "."}, b, true)[0]
 }
@@ -123,13 +124,13 @@ func (b *board) instructions(z rect, bv Bevel) (y float64) {
 	if !bv.Angle.Known || !(math.Abs(deg) <= 90) {
 		return y
 	}
-	say(large, true, fmt.Sprintf("%s° on the dial, %s° from the edge", fixed(math.Abs(deg), 1), fixed(90-math.Abs(deg), 1)))
-	exact := figure(asfound.Quantity{Value: math.Abs(deg), U: bv.Angle.U}, "°") + " from square"
+	say(large, true, fmt.Sprintf("%s° on the dial, %s° from the edge", figure.Fixed(math.Abs(deg), 1), figure.Fixed(90-math.Abs(deg), 1)))
+	exact := figure.Of(figure.Known(math.Abs(deg), bv.Angle.U), "°") + " from square"
 	if low, high := bv.Low, bv.High; finite(low, high) && high-low >= 0.05 {
 		if high <= 0 {
 			low, high = -high, -low
 		}
-		exact += fmt.Sprintf(", the mean of %s° to %s°: the cutting sheet has each", fixed(low, 1), fixed(high, 1))
+		exact += fmt.Sprintf(", the mean of %s° to %s°: the cutting sheet has each", figure.Fixed(low, 1), figure.Fixed(high, 1))
 	}
 	say(medium, false, exact)
 	say(medium, false, "For "+bv.Of+".")
@@ -138,7 +139,7 @@ func (b *board) instructions(z rect, bv Bevel) (y float64) {
 	}
 	if math.Abs(deg) < 89 {
 		t := math.Abs(math.Tan(deg * math.Pi / 180))
-		ratio := fmt.Sprintf("rise : going = %s : 1000", fixed(1000*t, 1))
+		ratio := fmt.Sprintf("rise : going = %s : 1000", figure.Fixed(1000*t, 1))
 		if t > 1e-3 {
 			ratio += fmt.Sprintf(" = 1 : %.3f", 1/t)
 		}
@@ -187,7 +188,7 @@ func (b *board) bevel(z rect, v scene.Point, deg, w float64) {
 		top := min(v.Y-edge+10, far.Y-10)
 		b.page.Add(scene.Poly{Points: []scene.Point{v, far, {X: far.X, Y: top}, {X: v.X, Y: top}}, Closed: true, Fill: scene.Pale})
 		b.line(far, scene.Point{X: far.X, Y: top}, narrow)
-		b.text(scene.Text{At: scene.Point{X: v.X + w/2, Y: top + small*2}, S: plain(w) + " mm", H: small, Anchor: scene.Middle})
+		b.text(scene.Text{At: scene.Point{X: v.X + w/2, Y: top + small*2}, S: figure.Plain(w) + " mm", H: small, Anchor: scene.Middle})
 	}
 	b.line(v.Sub(up.Mul(backLong)), v.Add(up.Mul(edge)), narrow)
 	b.line(v.Sub(along.Mul(backLong)), v.Add(along.Mul(blade)), narrow)
@@ -201,7 +202,7 @@ func (b *board) bevel(z rect, v scene.Point, deg, w float64) {
 		b.page.Add(scene.Arc{Centre: v, R: r, From: from, To: to, Pen: narrow})
 		sin, cos := math.Sincos((from + to) / 2 * math.Pi / 180)
 		at := v.Add(scene.Point{X: (r + 2) * cos, Y: small/2 - (r+2)*sin})
-		b.backed(scene.Text{At: at, S: fixed(to-from, 1) + "°", H: small, Bold: true})
+		b.backed(scene.Text{At: at, S: figure.Fixed(to-from, 1) + "°", H: small, Bold: true})
 	}
 	if deg >= 12 { // the figure has room
 		arc(34, 0, deg)

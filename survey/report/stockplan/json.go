@@ -3,10 +3,10 @@ package stockplan
 import (
 	"encoding/json"
 	"io"
-	"math"
 
 	"pinchrod/survey"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
 )
 
 // The machine-readable plan; see the package comment. Names are a contract:
@@ -23,9 +23,9 @@ type (
 		Rules     string        `json:"rules"`
 		Caution   string        `json:"caution"`
 		Sheets    []jsonSheet   `json:"sheets"`
-		Kerf      number        `json:"kerf"`
-		Trim      number        `json:"trim"`
-		MinOffcut number        `json:"min_offcut"`
+		Kerf      figure.Mark   `json:"kerf"`
+		Trim      figure.Mark   `json:"trim"`
+		MinOffcut figure.Mark   `json:"min_offcut"`
 		Sections  []jsonSection `json:"sections"`
 		Total     jsonTotal     `json:"total"`
 		Bars      []jsonBar     `json:"bars"`
@@ -45,81 +45,77 @@ type (
 		Code string `json:"code"`
 	}
 	jsonSection struct {
-		Section    string    `json:"section"`
-		Pieces     int       `json:"pieces"`
-		Buy        []jsonBuy `json:"buy"`
-		Cost       *number   `json:"cost"`
-		Claim      string    `json:"claim"`
-		Proven     bool      `json:"proven"`
-		Gap        number    `json:"gap"`
-		Length     number    `json:"length"`
-		Waste      number    `json:"waste"`
-		WasteShare number    `json:"waste_percent"`
-		WasteBound number    `json:"waste_bound"`
+		Section    string       `json:"section"`
+		Pieces     int          `json:"pieces"`
+		Buy        []jsonBuy    `json:"buy"`
+		Cost       *figure.Mark `json:"cost"`
+		Claim      string       `json:"claim"`
+		Proven     bool         `json:"proven"`
+		Gap        figure.Mark  `json:"gap"`
+		Length     figure.Mark  `json:"length"`
+		Waste      figure.Mark  `json:"waste"`
+		WasteShare figure.Mark  `json:"waste_percent"`
+		WasteBound figure.Mark  `json:"waste_bound"`
 	}
 	jsonBuy struct {
-		Length number  `json:"length"`
-		Count  int     `json:"count"`
-		Price  *number `json:"price"`
-		Rack   bool    `json:"rack"`
-		Label  *string `json:"label"`
+		Length figure.Mark  `json:"length"`
+		Count  int          `json:"count"`
+		Price  *figure.Mark `json:"price"`
+		Rack   bool         `json:"rack"`
+		Label  *string      `json:"label"`
 	}
 	jsonTotal struct {
-		Pieces     int        `json:"pieces"`
-		Spares     int        `json:"spares"`
-		Buy        int        `json:"buy"`
-		Rack       int        `json:"rack"`
-		Cost       *number    `json:"cost"`
-		Length     number     `json:"length"`
-		Waste      number     `json:"waste"`
-		WasteShare number     `json:"waste_percent"`
-		Keep       []jsonKeep `json:"keep"`
+		Pieces     int          `json:"pieces"`
+		Spares     int          `json:"spares"`
+		Buy        int          `json:"buy"`
+		Rack       int          `json:"rack"`
+		Cost       *figure.Mark `json:"cost"`
+		Length     figure.Mark  `json:"length"`
+		Waste      figure.Mark  `json:"waste"`
+		WasteShare figure.Mark  `json:"waste_percent"`
+		Keep       []jsonKeep   `json:"keep"`
 	}
 	jsonKeep struct {
-		Section string `json:"section"`
-		Length  number `json:"length"`
-		Count   int    `json:"count"`
+		Section string      `json:"section"`
+		Length  figure.Mark `json:"length"`
+		Count   int         `json:"count"`
 	}
 	jsonBar struct {
-		Bar     int       `json:"bar"`
-		Section string    `json:"section"`
-		Length  number    `json:"length"`
-		Price   *number   `json:"price"`
-		Rack    bool      `json:"rack"`
-		Label   *string   `json:"label"`
-		Cuts    []jsonCut `json:"cuts"`
-		Rest    number    `json:"rest"`
-		Keep    *number   `json:"keep"`
-		Waste   number    `json:"waste"`
+		Bar     int          `json:"bar"`
+		Section string       `json:"section"`
+		Length  figure.Mark  `json:"length"`
+		Price   *figure.Mark `json:"price"`
+		Rack    bool         `json:"rack"`
+		Label   *string      `json:"label"`
+		Cuts    []jsonCut    `json:"cuts"`
+		Rest    figure.Mark  `json:"rest"`
+		Keep    *figure.Mark `json:"keep"`
+		Waste   figure.Mark  `json:"waste"`
 	}
 	jsonCut struct {
-		Bay           string  `json:"bay"`
-		Kind          string  `json:"kind"`
-		Piece         string  `json:"piece"`
-		Setting       string  `json:"setting"`
-		Stop          number  `json:"stop"`
-		StopSide      string  `json:"stop_side"`
-		BevelLow      number  `json:"bevel_low"`
-		BevelHigh     number  `json:"bevel_high"`
-		LongPointLow  *string `json:"long_point_low"`
-		LongPointHigh *string `json:"long_point_high"`
-		From          number  `json:"from"`
-		To            number  `json:"to"`
-		Spare         bool    `json:"spare"`
-		CutToFit      bool    `json:"cut_to_fit"`
+		Bay           string      `json:"bay"`
+		Kind          string      `json:"kind"`
+		Piece         string      `json:"piece"`
+		Setting       string      `json:"setting"`
+		Stop          figure.Mark `json:"stop"`
+		StopSide      string      `json:"stop_side"`
+		BevelLow      figure.Mark `json:"bevel_low"`
+		BevelHigh     figure.Mark `json:"bevel_high"`
+		LongPointLow  *string     `json:"long_point_low"`
+		LongPointHigh *string     `json:"long_point_high"`
+		From          figure.Mark `json:"from"`
+		To            figure.Mark `json:"to"`
+		Spare         bool        `json:"spare"`
+		CutToFit      bool        `json:"cut_to_fit"`
 	}
 )
 
-// number is written to a tenth of a micrometre.
-type number float64
-
-func (n number) MarshalJSON() ([]byte, error) { return json.Marshal(math.Round(float64(n)*1e4) / 1e4) }
-
+// figure.Mark is written to a tenth of a micrometre.
 // JSON writes the plan for programs.
 func (p *Plan) JSON(w io.Writer) error {
 	out := jsonPlan{
 		Job: p.Job, Code: p.Code, Entry: p.Entry, Date: p.Date.Format("2006-01-02"), Complete: p.Complete(), Rules: p.Rules, Caution: p.Caution,
-		Kerf: number(p.Kerf), Trim: number(p.Trim), MinOffcut: number(p.MinOffcut),
+		Kerf: figure.Mark(p.Kerf), Trim: figure.Mark(p.Trim), MinOffcut: figure.Mark(p.MinOffcut),
 		Done: []jsonDone{}, LeftOut: []jsonLeft{}, Sheets: []jsonSheet{}, Sections: []jsonSection{}, Bars: []jsonBar{},
 	}
 	for _, d := range p.Done {
@@ -133,27 +129,27 @@ func (p *Plan) JSON(w io.Writer) error {
 	}
 	for _, s := range p.Sections {
 		j := jsonSection{
-			Section: s.Name, Pieces: s.Pieces, Buy: []jsonBuy{}, Claim: s.Claim, Proven: s.Proven, Gap: number(s.Gap), Length: number(s.Length),
-			Waste: number(s.Waste), WasteShare: number(s.WastePercent()), WasteBound: number(s.WasteBound),
+			Section: s.Name, Pieces: s.Pieces, Buy: []jsonBuy{}, Claim: s.Claim, Proven: s.Proven, Gap: figure.Mark(s.Gap), Length: figure.Mark(s.Length),
+			Waste: figure.Mark(s.Waste), WasteShare: figure.Mark(s.WastePercent()), WasteBound: figure.Mark(s.WasteBound),
 		}
 		if s.Priced {
-			j.Cost = figure(s.Cost)
+			j.Cost = of(s.Cost)
 		}
 		for _, b := range s.Buy {
-			j.Buy = append(j.Buy, jsonBuy{number(b.Length), b.Count, unless0(b.Price), b.Offcut, maybe(b.Label)})
+			j.Buy = append(j.Buy, jsonBuy{figure.Mark(b.Length), b.Count, unless0(b.Price), b.Offcut, maybe(b.Label)})
 		}
 		out.Sections = append(out.Sections, j)
 	}
 	t := p.Total
 	out.Total = jsonTotal{
-		Pieces: t.Pieces, Spares: t.Spares, Buy: t.Buy, Rack: t.Rack, Length: number(t.Length), Waste: number(t.Waste),
-		WasteShare: number(t.WastePercent()), Keep: []jsonKeep{},
+		Pieces: t.Pieces, Spares: t.Spares, Buy: t.Buy, Rack: t.Rack, Length: figure.Mark(t.Length), Waste: figure.Mark(t.Waste),
+		WasteShare: figure.Mark(t.WastePercent()), Keep: []jsonKeep{},
 	}
 	if t.Priced {
-		out.Total.Cost = figure(t.Cost)
+		out.Total.Cost = of(t.Cost)
 	}
 	for _, k := range t.Keep {
-		out.Total.Keep = append(out.Total.Keep, jsonKeep{k.Section, number(k.Length), k.Count})
+		out.Total.Keep = append(out.Total.Keep, jsonKeep{k.Section, figure.Mark(k.Length), k.Count})
 	}
 	for i := range p.Bars {
 		out.Bars = append(out.Bars, p.Bars[i].json())
@@ -166,14 +162,14 @@ func (p *Plan) JSON(w io.Writer) error {
 
 func (b *Bar) json() jsonBar {
 	j := jsonBar{
-		Bar: b.Number, Section: b.Section, Length: number(b.Length), Price: unless0(b.Price), Rack: b.Offcut, Label: maybe(b.Label),
-		Rest: number(b.Rest), Waste: number(b.Waste), Keep: unless0(b.Keep),
+		Bar: b.Number, Section: b.Section, Length: figure.Mark(b.Length), Price: unless0(b.Price), Rack: b.Offcut, Label: maybe(b.Label),
+		Rest: figure.Mark(b.Rest), Waste: figure.Mark(b.Waste), Keep: unless0(b.Keep),
 	}
 	for _, c := range b.Cuts {
 		j.Cuts = append(j.Cuts, jsonCut{
-			Bay: string(c.Bay), Kind: c.Kind.String(), Piece: c.Piece, Setting: c.Setting, Stop: number(c.StopMM), StopSide: c.Side.String(),
-			BevelLow: number(c.Low.Dial), BevelHigh: number(c.High.Dial), LongPointLow: long(c.Low), LongPointHigh: long(c.High),
-			From: number(c.From), To: number(c.To), Spare: c.Spare, CutToFit: c.ToFit,
+			Bay: string(c.Bay), Kind: c.Kind.String(), Piece: c.Piece, Setting: c.Setting, Stop: figure.Mark(c.StopMM), StopSide: c.Side.String(),
+			BevelLow: figure.Mark(c.Low.Dial), BevelHigh: figure.Mark(c.High.Dial), LongPointLow: long(c.Low), LongPointHigh: long(c.High),
+			From: figure.Mark(c.From), To: figure.Mark(c.To), Spare: c.Spare, CutToFit: c.ToFit,
 		})
 	}
 	return j
@@ -181,13 +177,13 @@ func (b *Bar) json() jsonBar {
 
 func long(c cutting.Cut) *string { return maybe(longPoint(c)) }
 
-func figure(v float64) *number { n := number(v); return &n }
+func of(v float64) *figure.Mark { n := figure.Mark(v); return &n }
 
-func unless0(v float64) *number {
+func unless0(v float64) *figure.Mark {
 	if v == 0 {
 		return nil
 	}
-	return figure(v)
+	return of(v)
 }
 
 func maybe(s string) *string {

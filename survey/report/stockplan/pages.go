@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
 
@@ -62,8 +63,8 @@ func (p *Plan) begins(l *paper) {
 	for _, s := range p.Sheets {
 		codes = append(codes, fmt.Sprintf("%s %s", s.Bay, s.Code))
 	}
-	title := report.Clean(p.Job)
-	about := report.Clean("stock plan, " + p.holds())
+	title := lines.Clean(p.Job)
+	about := lines.Clean("stock plan, " + p.holds())
 	foot := p.Code + ", stock plan"
 	if len(codes) > 0 {
 		foot += " of sheets " + strings.Join(codes, ", ")
@@ -75,7 +76,7 @@ func (p *Plan) begins(l *paper) {
 		page.Add(
 			within(say(margin, margin+6, title, headLine, true), textWide-code.Width()-6), code,
 			within(say(margin, margin+12, about, bodyHigh, false), textWide), across(margin+headHigh-0.5, scene.W50),
-			across(scene.A4Long-margin-5, scene.W18), within(say(margin, scene.A4Long-margin, report.Clean(foot), bodyHigh, false), textWide-30),
+			across(scene.A4Long-margin-5, scene.W18), within(say(margin, scene.A4Long-margin, lines.Clean(foot), bodyHigh, false), textWide-30),
 		)
 	}
 	l.turn()
@@ -84,7 +85,7 @@ func (p *Plan) begins(l *paper) {
 // print writes what is bought of a section.
 func (s *Section) print(l *paper) {
 	l.y += 9
-	l.add(say(margin, l.y, report.Clean(s.Name), headLine, true), ends(edge, l.y, report.Count(s.Pieces, "piece"), figHigh, false))
+	l.add(say(margin, l.y, lines.Clean(s.Name), headLine, true), ends(edge, l.y, report.Count(s.Pieces, "piece"), figHigh, false))
 	l.y += 1.8
 	l.rule(scene.W35)
 	for _, b := range s.Buy {
@@ -93,7 +94,7 @@ func (s *Section) print(l *paper) {
 			what = "from the rack"
 		}
 		l.y += 7.5
-		l.add(say(margin, l.y, what, 3.4, false), within(say(margin+30, l.y, report.Clean(b.String()), figHigh, true), textWide-30))
+		l.add(say(margin, l.y, what, 3.4, false), within(say(margin+30, l.y, lines.Clean(b.String()), figHigh, true), textWide-30))
 	}
 	l.y++
 	l.para(margin, s.Result()+".", bodyHigh, false)
@@ -121,7 +122,7 @@ func (p *Plan) print(l *paper, g Group) {
 	rest := ends(edge, l.y, b.Left(), headLine, b.Keep > 0)
 	numbers := say(margin, l.y, p.Numbers(g), headLine, true)
 	x := margin + numbers.Width() + 5
-	l.add(numbers, within(say(x, l.y, report.Clean(p.Stuff(g)), figHigh, false), edge-rest.Width()-4-x), rest)
+	l.add(numbers, within(say(x, l.y, lines.Clean(p.Stuff(g)), figHigh, false), edge-rest.Width()-4-x), rest)
 	l.y += 2
 	l.add(p.picture(b, scene.Point{X: margin, Y: l.y}, len(g.Bars) == 1)...)
 	l.y += barHigh
@@ -153,7 +154,7 @@ func (l *paper) row(p *Plan, g Group, r Run) {
 	)
 	b := &p.Bars[g.Bars[0]]
 	from, to := &b.Cuts[r.From], &b.Cuts[r.To-1]
-	which := scene.Wrap(report.Clean(p.Makes(g, r)), nameHigh, false, colStop-21-colPieces)
+	which := scene.Wrap(lines.Clean(p.Makes(g, r)), nameHigh, false, colStop-21-colPieces)
 	remark := p.Remark(g, r)
 	high := first + float64(len(which)-1)*step + 2
 	if remark != "" {

@@ -3,7 +3,7 @@ package stockplan
 import (
 	"math"
 
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
 
@@ -68,7 +68,7 @@ func (p *paper) together(write func(*paper)) {
 
 // para writes text from x to the right margin, wrapped.
 func (p *paper) para(x float64, text string, high float64, bold bool) {
-	for _, l := range scene.Wrap(report.Clean(text), high, bold, edge-x) {
+	for _, l := range scene.Wrap(lines.Clean(text), high, bold, edge-x) {
 		p.need(high * lineStep)
 		p.y += high * lineStep
 		p.add(say(x, p.y, l, high, bold))
@@ -85,27 +85,27 @@ func across(y float64, w scene.Weight) scene.Line {
 // banner is text that nobody overlooks, its first line the loudest.
 func (p *paper) banner(title string, text []string) {
 	const high = 3.4
-	var lines []string
+	var rows []string
 	for _, t := range text {
-		lines = append(lines, scene.Wrap(report.Clean(t), high, false, textWide-8)...)
+		rows = append(rows, scene.Wrap(lines.Clean(t), high, false, textWide-8)...)
 	}
 	step := high * lineStep
-	for first := true; first || len(lines) > 0; first = false {
+	for first := true; first || len(rows) > 0; first = false {
 		if p.need(12 + 2*step); !first {
 			title += " (continued)"
 		}
 		p.y += 4
-		n := max(1, min(len(lines), int((bottom-p.y-11)/step)))
-		if p.endless || len(lines) == 0 {
-			n = len(lines)
+		n := max(1, min(len(rows), int((bottom-p.y-11)/step)))
+		if p.endless || len(rows) == 0 {
+			n = len(rows)
 		}
 		tall := 9 + float64(n)*step
 		p.add(scene.Box(scene.Point{X: margin, Y: p.y}, textWide, tall, scene.Pen{Weight: scene.W70}, scene.Pale), say(margin+4, p.y+7, title, figHigh, true))
-		for i, l := range lines[:n] {
+		for i, l := range rows[:n] {
 			p.add(say(margin+4, p.y+7+float64(i+1)*step, l, high, false))
 		}
 		p.y += tall
-		lines = lines[n:]
+		rows = rows[n:]
 	}
 }
 

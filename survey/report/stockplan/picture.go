@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"strings"
 
-	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
 
@@ -46,8 +46,8 @@ func (p *Plan) alone(i int, named bool) scene.Page {
 	b := &p.Bars[i]
 	page := scene.Page{
 		W: textWide + 2*inset, H: barHigh + 2*inset,
-		Title: report.Clean(fmt.Sprintf("bar %d of %d: %s mm of %s", b.Number, len(p.Bars), plain(b.Length), b.Section)),
-		Desc:  report.Clean(b.describe(named)),
+		Title: lines.Clean(fmt.Sprintf("bar %d of %d: %s mm of %s", b.Number, len(p.Bars), plain(b.Length), b.Section)),
+		Desc:  lines.Clean(b.describe(named)),
 	}
 	page.Add(p.picture(b, scene.Point{X: inset, Y: inset}, named)...)
 	return page
