@@ -408,6 +408,9 @@ func (o *hubInviteOptions) run(ctx context.Context) error {
 			t.Jobs = append(t.Jobs, job.ID)
 		}
 		i, err := office.Invite(ctx, t, o.addresses)
+		if errors.Is(err, invite.ErrAddresses) && len(o.addresses) == 0 {
+			err = fmt.Errorf("%w: say where devices find the hub with --address HOST:%s, or start hub serve once", err, hubPort)
+		}
 		if err != nil {
 			return fmt.Errorf("%w: %w", errUsage, err)
 		}

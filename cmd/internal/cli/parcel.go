@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -174,7 +176,27 @@ answer that reads one.`,
 	return c
 }
 
+// look looks at the parcel before a new book is begun for it.
+func (o *parcelReadOptions) look() error {
+	path, err := o.book.file()
+	if err != nil {
+		return err
+	}
+	if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
+		return nil // what is wrong with it, opening it says
+	}
+	for _, file := range o.files {
+		if _, err := parcel.Inspect(file); err != nil {
+			return fmt.Errorf("%w%s", err, parcelStep(err))
+		}
+	}
+	return nil
+}
+
 func (o *parcelReadOptions) run(ctx context.Context) error {
+	if err := o.look(); err != nil {
+		return err
+	}
 	s, err := o.book.openOrCreate()
 	if err != nil {
 		return err

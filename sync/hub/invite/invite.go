@@ -34,6 +34,9 @@ import (
 	"pinchrod/sync/hub/door"
 )
 
+// ErrAddresses: an invitation with no address of the hub, or with too many.
+var ErrAddresses = errors.New("wrong number of addresses")
+
 var (
 	// ErrSyntax: the text is no invitation, or not all of one.
 	ErrSyntax = errors.New("this is not an invitation")
@@ -76,7 +79,7 @@ func (i Invitation) Encode() (string, error) {
 	case i.Expires.Unix() < 0 || minutes > math.MaxUint32:
 		return "", fmt.Errorf("writing an invitation: %s is not a time that it can hold", i.Expires.Format(time.RFC3339))
 	case len(i.Addresses) == 0 || len(i.Addresses) > maxAddresses:
-		return "", fmt.Errorf("writing an invitation: %d addresses; it holds 1 to %d", len(i.Addresses), maxAddresses)
+		return "", fmt.Errorf("writing an invitation: %w: %d; it holds 1 to %d", ErrAddresses, len(i.Addresses), maxAddresses)
 	}
 	b := binary.BigEndian.AppendUint32(nil, uint32(minutes))
 	b = append(b, i.Hub[:]...)
