@@ -26,7 +26,8 @@ type Receipt struct {
 
 // Append adds pages to the device's own log, all of them or none. When it
 // returns nil they are on disk, with the signed head and the projection.
-// [ErrForgotten] for a page of a job that has been forgotten.
+// [ErrForgotten] for a page of a job that has been forgotten, and
+// [journal.ErrStep] for more than a step may have, which could never be sent.
 func (s *Store) Append(drafts ...Draft) (Receipt, error) {
 	now := s.o.now().Truncate(time.Millisecond)
 	var out Receipt
@@ -39,6 +40,13 @@ func (s *Store) Append(drafts ...Draft) (Receipt, error) {
 		out = Receipt{Head: before.Head}
 		if len(drafts) == 0 {
 			return errUnchanged
+		}
+		payload := 0
+		for _, d := range drafts {
+			payload += len(d.Payload)
+		}
+		if err := journal.CheckStep(len(drafts), payload); err != nil {
+			return err
 		}
 		if out.ClockBack, err = l.clockBack(before.Head.Head, now); err != nil {
 			return err

@@ -24,10 +24,18 @@ const (
 )
 
 // MaxFrame bounds a frame's body: one page of the largest size, and what goes
-// with it. A batch closes at a signed head, so what one head signs has to fit;
-// pages as they are written are a few kilobytes, and a large import two
-// megabytes. More is refused before memory is set aside for it.
+// with it. A batch closes at a signed head, so what one head signs has to fit,
+// which is at most journal.MaxStep, in a frame of batchRoom more; pages as they
+// are written are a few kilobytes, and a large import two megabytes. More is
+// refused before memory is set aside for it.
 const MaxFrame = journal.MaxPayload + 1<<20
+
+// batchRoom is what a batch has beside its pages and hashes, at most: the map and
+// its five keys 6, the first sequence 9, the number of pages 5, the length of the
+// hashes 5, the head's hash 34, its signature 66.
+const batchRoom = 6 + 9 + 5 + 5 + 34 + 66
+
+const _ = uint(MaxFrame - journal.MaxStep - batchRoom) // does not compile below zero
 
 // A Writer writes frames.
 type Writer struct {
@@ -41,7 +49,8 @@ func NewWriter(w io.Writer) *Writer { return &Writer{w: bufio.NewWriterSize(w, 6
 // Flush hands on what has been written.
 func (w *Writer) Flush() error { return w.w.Flush() }
 
-// errTooLarge: a signed step that cannot travel.
+// errTooLarge: a signed step that cannot travel, of a program that did not yet
+// refuse to save it.
 var errTooLarge = errors.New("too much was saved in one step to be sent")
 
 func (w *Writer) frame(kind byte, v any) error {

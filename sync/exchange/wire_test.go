@@ -123,7 +123,7 @@ func TestRefusals(t *testing.T) {
 			}
 		}
 	}
-	for code := range uint64(11) {
+	for code := range uint64(12) {
 		if text[code+1] == "" {
 			t.Errorf("no refusal has the code %d", code+1)
 		}
@@ -132,6 +132,14 @@ func TestRefusals(t *testing.T) {
 		got := readRefusal(body(t, written(t, func(w *Writer) error { return w.refuse(fmt.Errorf("/srv/hub/book: %w", err)) }), kindRefusal), device)
 		if !errors.Is(got, ErrRefused) || errors.Is(got, err) || strings.Contains(got.Error(), "/srv") {
 			t.Errorf("the host's own trouble: %v", got)
+		}
+	}
+	// What is damaged in the host's book is not said of what it was given.
+	for _, r := range refusals {
+		err := fmt.Errorf("/srv/hub/book: %w", &journal.BreakError{Device: device, Seq: 42, Err: fmt.Errorf("%w: %w", journal.ErrDamaged, r.err)})
+		got := readRefusal(body(t, written(t, func(w *Writer) error { return w.refuse(err) }), kindRefusal), device)
+		if !errors.Is(got, ErrDamaged) || r.err != ErrDamaged && errors.Is(got, r.err) || errors.Is(got, journal.ErrDamaged) || strings.Contains(got.Error(), "/srv") || strings.Contains(got.Error(), "42") {
+			t.Errorf("damaged, code %d: %v", r.code, got)
 		}
 	}
 	for _, x := range []wireRefusal{{Code: 99, Text: "closed on Sundays"}, {Code: 99}, {}} {

@@ -257,6 +257,13 @@ func (b *Book) Append(drafts ...Draft) (journal.SignedHead, error) {
 	if len(drafts) == 0 {
 		return l.last(), nil
 	}
+	payload := 0
+	for _, d := range drafts {
+		payload += len(d.Payload)
+	}
+	if err := journal.CheckStep(len(drafts), payload); err != nil {
+		return journal.SignedHead{}, err
+	}
 	chain := journal.NewChain(l.last().Head)
 	now := b.now().Truncate(time.Millisecond)
 	in := intake{}

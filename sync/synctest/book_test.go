@@ -48,7 +48,7 @@ var sentinels = [][2]error{
 	{journal.ErrFork, journal.ErrFork}, {journal.ErrGap, journal.ErrGap}, {journal.ErrBroken, journal.ErrBroken},
 	{journal.ErrSignature, journal.ErrSignature}, {journal.ErrUnsigned, journal.ErrUnsigned},
 	{journal.ErrNotCanonical, journal.ErrNotCanonical}, {journal.ErrInvalid, journal.ErrInvalid},
-	{store.ErrNoPage, ErrNoPage}, {store.ErrForgotten, ErrForgotten},
+	{store.ErrNoPage, ErrNoPage}, {store.ErrForgotten, ErrForgotten}, {journal.ErrStep, journal.ErrStep},
 }
 
 // alike compares what the store and the book said.
@@ -96,6 +96,21 @@ func TestBookIsAsStore(t *testing.T) {
 	} {
 		if counts[want] == 0 {
 			t.Errorf("%q never came up", want)
+		}
+	}
+}
+
+// TestBookStep has a book save as much in one step as a store, and no more.
+func TestBookStep(t *testing.T) {
+	t.Parallel()
+	s, b := twins(t, 99, func() time.Time { return time.UnixMilli(1645557742000) })
+	for _, n := range []int{journal.MaxStep/2 - journal.PageRoom, journal.MaxStep/2 - journal.PageRoom + 1} {
+		p := make([]byte, n)
+		_, err := s.Append(store.Draft{Payload: p}, store.Draft{Payload: p})
+		_, err2 := b.Append(Draft{Payload: p}, Draft{Payload: p})
+		alike(t, fmt.Sprint(n, " bytes a page"), err, err2)
+		if errors.Is(err, journal.ErrStep) != (n > journal.MaxStep/2-journal.PageRoom) {
+			t.Errorf("%d bytes a page: %v", n, err)
 		}
 	}
 }
