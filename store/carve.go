@@ -98,7 +98,7 @@ func carve(data []byte) carving {
 				}
 			}
 		case kindCommit:
-			if c, err := parseCommit(body); err == nil {
+			if c, err := parseCommit(kind, body); err == nil {
 				commits = append(commits, c)
 			}
 		case kindPage, kindWithheld, kindLost:

@@ -57,7 +57,8 @@
 //	L  device[16] seq[8] page hash[32]: the page was lost before a recovery
 //	G  device[16] first[8] last[8]: these pages were lost with their hashes
 //	C  signed head n, head m[32], page hashes m+1 to n [32 each], m < n
-//	F  as C: what a device signed that contradicts its log here
+//	F  as C: what a device signed that contradicts its log here; m is n when
+//	   it was a head alone, and then head m is the one that the log has here
 //	N  length of name[2] name, and the note
 //	T  device[16] job[16], and how many pages of it are here whole[8]
 //	J  job[16]: it is forgotten

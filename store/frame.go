@@ -211,8 +211,9 @@ func (c commit) encode(kind byte) ([]byte, error) {
 	return frame(kind, parts...), nil
 }
 
-// parseCommit reads a frame's body as a commit; verify checks it.
-func parseCommit(body []byte) (commit, error) {
+// parseCommit reads a frame's body as a commit; verify checks it. Evidence of a
+// fork can be a signed head alone, without a page that leads to it.
+func parseCommit(kind byte, body []byte) (commit, error) {
 	n, err := journal.ItemLen(body)
 	if err != nil {
 		return commit{}, damaged(err)
@@ -221,9 +222,12 @@ func parseCommit(body []byte) (commit, error) {
 	if err != nil {
 		return commit{}, damaged(err)
 	}
-	rest := body[n:]
+	rest, least := body[n:], 2
+	if kind == kindFork {
+		least = 1
+	}
 	count := uint64(len(rest)/32) - 1
-	if len(rest) < 64 || len(rest)%32 != 0 || count > head.Seq {
+	if len(rest) < 32*least || len(rest)%32 != 0 || count > head.Seq {
 		return commit{}, fmt.Errorf("%w: head %d of %s comes with %d bytes of hashes", ErrDamaged, head.Seq, head.Device, len(rest))
 	}
 	c := commit{Prev: journal.Hash(rest[:32]), Head: head, Hashes: make([]journal.Hash, count)}

@@ -76,6 +76,38 @@ func TestFrameBits(t *testing.T) {
 	}
 }
 
+// A commit is kept for its pages; evidence of a fork can be a head alone.
+func TestCommitPages(t *testing.T) {
+	id, err := journal.NewIdentity(journal.ID{1}, ed25519.NewKeyFromSeed(make([]byte, 32)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tc := range []struct {
+		kind   byte
+		hashes int
+		sound  bool
+	}{
+		{kindCommit, 0, false}, {kindCommit, 1, true}, {kindCommit, 3, true}, {kindCommit, 4, false},
+		{kindFork, 0, true}, {kindFork, 1, true}, {kindFork, 3, true}, {kindFork, 4, false},
+	} {
+		c := commit{Head: id.Head(), Hashes: make([]journal.Hash, tc.hashes)}
+		c.Head.Seq = 3
+		b, err := c.encode(tc.kind)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := parseCommit(tc.kind, b[frameHeader:])
+		if tc.sound && (err != nil || len(got.Hashes) != tc.hashes) || !tc.sound && !errors.Is(err, ErrDamaged) {
+			t.Errorf("kind %q with %d hashes up to head 3: %d hashes, %v", tc.kind, tc.hashes, len(got.Hashes), err)
+		}
+		for cut := range len(b) - frameHeader - 32*tc.hashes {
+			if _, err := parseCommit(tc.kind, b[frameHeader:frameHeader+cut]); !errors.Is(err, ErrDamaged) {
+				t.Errorf("kind %q, the first %d bytes: %v", tc.kind, cut, err)
+			}
+		}
+	}
+}
+
 func FuzzFrame(f *testing.F) {
 	key1 := ed25519.NewKeyFromSeed(make([]byte, 32))
 	id, err := journal.NewIdentity(journal.ID{1}, key1)
@@ -86,6 +118,10 @@ func FuzzFrame(f *testing.F) {
 	c.Head.Seq = 2
 	cb, err := c.encode(kindCommit)
 	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(cb)
+	if cb, err = (commit{Head: id.Head()}).encode(kindFork); err != nil {
 		f.Fatal(err)
 	}
 	f.Add(cb)
@@ -122,7 +158,7 @@ func FuzzFrame(f *testing.F) {
 				t.Fatalf("note %x written back as %x", b, encodeNote(name, note))
 			}
 		}
-		if c, err := parseCommit(body); err == nil {
+		if c, err := parseCommit(kind, body); err == nil {
 			if again, err := c.encode(kind); err != nil || !bytes.Equal(again, b) {
 				t.Fatalf("commit %x written back as %x, %v", b, again, err)
 			}

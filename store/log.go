@@ -191,7 +191,7 @@ func readCommit(k, v []byte) (commit, error) {
 	if err != nil {
 		return commit{}, fmt.Errorf("head %d of %s: %w", seq, device, err)
 	}
-	c, err := parseCommit(body)
+	c, err := parseCommit(kindCommit, body)
 	if err == nil && (c.Head.Device != device || c.Head.Seq != seq) {
 		err = fmt.Errorf("%w: head %d of %s is kept as head %d of %s", ErrDamaged, c.Head.Seq, c.Head.Device, seq, device)
 	}

@@ -165,7 +165,7 @@ func (v *verifier) all(self journal.Identity) error {
 	for k, b := c.First(); k != nil; k, b = c.Next() {
 		body, err := parseKind(kindFork, b)
 		if err == nil {
-			_, err = parseCommit(body)
+			_, err = parseCommit(kindFork, body)
 		}
 		if err != nil {
 			v.problem(fmt.Errorf("evidence of a fork: %w", err))

@@ -55,7 +55,7 @@ func TestSimulation(t *testing.T) {
 	n := *schedules
 	if n == 0 {
 		if n = 10000; raceDetector {
-			n = 200
+			n = 100
 		}
 	}
 	defer debug.SetGCPercent(debug.SetGCPercent(800)) // what a schedule leaves is soon dead
