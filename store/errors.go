@@ -1,6 +1,10 @@
 package store
 
-import "errors"
+import (
+	"errors"
+
+	"pinchrod/store/journal"
+)
 
 // What a caller has to tell apart. The error that wraps one of these names the
 // file and the next step.
@@ -15,7 +19,7 @@ var (
 	ErrInUse = errors.New("in use by another window")
 	// ErrDamaged: the bytes are not those that were written. The file is left
 	// as it is.
-	ErrDamaged = errors.New("damaged")
+	ErrDamaged = journal.ErrDamaged
 	// ErrNewer: written by a later version of this program.
 	ErrNewer = errors.New("written by a newer version")
 	// ErrReadOnly: opened for looking only.

@@ -396,6 +396,8 @@ func (s *Store) fail(err error) error {
 		next = "the file is kept as it is; recover what verifies into a new one"
 	case errors.Is(err, ErrForgotten):
 		next = "start a new job"
+	case errors.Is(err, journal.ErrStep):
+		next = "nothing was written; save it in several steps"
 	}
 	return &fileError{s.path, err, next}
 }

@@ -16,6 +16,10 @@ var (
 	ErrSyntax = errors.New("not understood")
 )
 
+// ErrDamaged: what is kept of a log is not what was written. An error that wraps
+// it says nothing of what was offered, whatever else it wraps.
+var ErrDamaged = errors.New("damaged")
+
 // What is wrong with a log.
 var (
 	// ErrBroken: the hash chain does not hold.

@@ -40,7 +40,7 @@
 // next of hashes. There is at least one page; hash and signature are those of
 // the signed head that the last one ends at. A sender closes a batch at the last
 // signed head before 2048 pages or 512 KiB are passed; one signed step that is
-// larger goes by itself. A batch belongs to the log announced last. In a meeting
+// larger goes by itself, and a book refuses to sign one that no frame can hold. A batch belongs to the log announced last. In a meeting
 // that is the calling device's from the start, which whoever carries the frames
 // has authenticated.
 //
@@ -110,6 +110,7 @@
 //	4 signature      9 no such log for this device
 //	5 not signed    10 newer version
 //	               11 not what the protocol asks for
+//	               12 the book of whoever refuses is damaged
 //
 // Any other code is a refusal for a reason of the hub's own.
 //

@@ -22,11 +22,15 @@ var (
 	ErrProtocol = errors.New("not what the protocol asks for")
 	// ErrReceipt: the receipt is not the hub's, or is for something else.
 	ErrReceipt = errors.New("the receipt does not verify")
+	// ErrDamaged: the other side's book is damaged; nothing of what it was given
+	// is at fault.
+	ErrDamaged = errors.New("the other side's book is damaged")
 	// ErrRefused: the other side refuses, in words of its own.
 	ErrRefused = errors.New("refused")
 )
 
-// A Book is what either side keeps its logs in. The store is one.
+// A Book is what either side keeps its logs in. The store is one. An error
+// about what it holds, rather than what it was given, is [journal.ErrDamaged].
 type Book interface {
 	Identity() journal.Identity
 	Devices() ([]journal.Identity, error)

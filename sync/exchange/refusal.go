@@ -24,10 +24,13 @@ var refusals = []struct {
 	{9, ErrUnknown},
 	{10, ErrVersion},
 	{11, ErrProtocol},
+	{codeDamaged, ErrDamaged},
 }
 
-// lastOfLog is the last code that is the journal's.
-const lastOfLog = 7
+const (
+	lastOfLog   = 7 // the last code that is the journal's
+	codeDamaged = 12
+)
 
 type wireRefusal struct {
 	Code uint64    `cbor:"1,keyasint"`
@@ -38,6 +41,11 @@ type wireRefusal struct {
 // refuse writes why the other side's request is not done. What is not one of
 // the refusals is the host's own trouble, whose particulars stay with it.
 func (w *Writer) refuse(err error) error {
+	if errors.Is(err, journal.ErrDamaged) {
+		// What is wrong with a book's own bytes has the names, too, of what can be
+		// wrong with those that come, and is none of the other side's doing.
+		return w.frame(kindRefusal, wireRefusal{Code: codeDamaged, Text: "its book is damaged, and yours is not: tell whoever keeps it to recover it"})
+	}
 	x := wireRefusal{Text: "the other side is in trouble of its own; try again later"}
 	for _, r := range refusals {
 		if errors.Is(err, r.err) {

@@ -254,8 +254,9 @@ func (r *run) catchUp(ctx context.Context, s State) error {
 	err = fetch(from)
 	hashes := errors.Is(err, journal.ErrGap) && from <= own.Seq
 	if hashes {
-		// A parcel has pages past the end only. The hashes will do until the next
-		// sync over a line; until then the older receipt stands.
+		// A parcel has the pages that were lacking when it was asked for, and these
+		// may have come as hashes since. They will do until the next answer; until
+		// then the older receipt stands.
 		if err = nil; own.Seq < end {
 			err = fetch(own.Seq + 1)
 		}
@@ -347,6 +348,9 @@ func (r *run) fetch(ctx context.Context, wants []want) (int, error) {
 // ofLog reports whether an error is about a log that was offered, rather than
 // the book that would take it in.
 func ofLog(err error) bool {
+	if errors.Is(err, journal.ErrDamaged) {
+		return false
+	}
 	for _, of := range []error{
 		journal.ErrFork, journal.ErrGap, journal.ErrBroken, journal.ErrSignature,
 		journal.ErrUnsigned, journal.ErrNotCanonical, journal.ErrInvalid,

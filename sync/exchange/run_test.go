@@ -3,6 +3,7 @@ package exchange_test
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"iter"
@@ -160,17 +161,31 @@ func TestBatchesDoNotGrow(t *testing.T) {
 	}
 }
 
-// TestTooLarge has a signed step that no frame holds refused before it is
-// sent, and says so.
+// TestTooLarge has a signed step that no frame holds, which a program before
+// this one could save, refused before it is sent, and says so.
 func TestTooLarge(t *testing.T) {
 	p := newPlace(t)
 	d := p.book()
-	big := make([]byte, 9<<20)
-	if _, err := d.Append(synctest.Draft{Payload: big}, synctest.Draft{Payload: big}); err != nil {
+	self := d.Identity()
+	chain := journal.NewChain(self.Head().Head)
+	var records []journal.Record
+	for seq := range uint64(2) {
+		page, err := journal.Page{Device: self.Device, Seq: seq + 1, Time: p.now(), Payload: make([]byte, 9<<20)}.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		records = append(records, journal.NewRecord(seq+1, page))
+		chain.AddHash(records[seq].Hash)
+	}
+	head, err := journal.Sign(chain.Head(), d.Signer().(ed25519.PrivateKey))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Ingest(self, records, head); err != nil {
 		t.Fatal(err)
 	}
 	line := &synctest.Line{Host: p.host, Who: func() exchange.Reader { return exchange.Reader{Identity: d.Identity()} }}
-	_, err := exchange.Run(t.Context(), d, exchange.Over(line, d.Identity(), p.hub.Identity()), exchange.Progress{})
+	_, err = exchange.Run(t.Context(), d, exchange.Over(line, d.Identity(), p.hub.Identity()), exchange.Progress{})
 	if err == nil || !strings.Contains(err.Error(), "in one step") {
 		t.Errorf("%v, want to be told that the step is too large", err)
 	}
@@ -346,6 +361,37 @@ func TestOneBadLog(t *testing.T) {
 		if out := p.run(d, p.all(d)); out.Received != 3 {
 			t.Errorf("%d pages, want the log that was spoilt", out.Received)
 		}
+	}
+}
+
+// damagedBook finds that its own bytes are not those that were written.
+type damagedBook struct{ *synctest.Book }
+
+func (damagedBook) Ingest(id journal.Identity, records []journal.Record, _ journal.SignedHead) (journal.Taken, error) {
+	return journal.Taken{}, &journal.BreakError{Device: id.Device, Seq: records[0].Seq, Err: fmt.Errorf("%w: %w", journal.ErrDamaged, journal.ErrBroken)}
+}
+
+// TestOwnDamage has a device's book be damaged: that is not taken for a fault of
+// the log that comes, which would be fetched again from its start.
+func TestOwnDamage(t *testing.T) {
+	p := newPlace(t)
+	d, a, b := p.book(), p.book(), p.book()
+	for _, x := range []*synctest.Book{a, b} {
+		p.write(x, 3)
+		p.run(x, p.all(x))
+	}
+	p.run(d, p.all(d))
+	p.write(a, 1)
+	p.write(b, 1)
+	p.run(a, p.all(a))
+	p.run(b, p.all(b))
+	fetches := 0
+	counted := bent{p.all(d), nil, func(_ []exchange.Want, all iter.Seq2[exchange.Batch, error]) iter.Seq2[exchange.Batch, error] {
+		fetches++
+		return all
+	}}
+	if _, err := exchange.Run(t.Context(), damagedBook{d}, counted, exchange.Progress{}); !errors.Is(err, journal.ErrDamaged) || fetches != 1 {
+		t.Errorf("%v after %d fetches, want to be told of the damage after one", err, fetches)
 	}
 }
 

@@ -30,7 +30,7 @@ func (s *Server) deviceRoutes(w http.ResponseWriter, r *http.Request) {
 		switch {
 		case outcome == failed && r.Context().Err() != nil:
 			outcome = "cut off"
-		case outcome == failed || errors.Is(err, journal.ErrFork):
+		case outcome == failed, outcome == damaged, errors.Is(err, journal.ErrFork):
 			args = append(args, "error", err.Error()) // for whoever runs the hub to see to
 		}
 		s.watch.refused(route+": "+outcome, args...)
@@ -146,6 +146,7 @@ var outcomes = []struct {
 	{door.ErrForbidden, "forbidden"},
 	{door.ErrRequest, "bad request"},
 	{errSlow, "slow"},
+	{journal.ErrDamaged, damaged}, // whatever else it wraps
 	{journal.ErrFork, "fork"},
 	{journal.ErrGap, "gap"},
 	{journal.ErrSignature, "signature"},
@@ -161,8 +162,11 @@ var outcomes = []struct {
 	{io.ErrUnexpectedEOF, "cut off"},
 }
 
-// failed is what nobody outside is to blame for.
-const failed = "failed"
+// What nobody outside is to blame for.
+const (
+	failed  = "failed"
+	damaged = "damaged book"
+)
 
 func outcomeOf(err error) string {
 	for _, o := range outcomes {

@@ -12,6 +12,7 @@ import (
 
 	"pinchrod/store"
 	"pinchrod/store/journal"
+	"pinchrod/sync/exchange"
 	"pinchrod/sync/hub/door"
 	"pinchrod/sync/hub/invite"
 	"pinchrod/sync/remote"
@@ -183,7 +184,7 @@ func nextStep(err error) string {
 func refusedByHub(err error) bool {
 	for _, e := range []error{
 		remote.ErrInvitation, remote.ErrRevoked, remote.ErrNotEnrolled, remote.ErrWrongHub, remote.ErrForbidden,
-		remote.ErrNotFound, remote.ErrRequest, remote.ErrBusy, journal.ErrFork,
+		remote.ErrNotFound, remote.ErrRequest, remote.ErrBusy, journal.ErrFork, exchange.ErrDamaged,
 	} {
 		if errors.Is(err, e) {
 			return true
