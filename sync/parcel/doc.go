@@ -65,8 +65,9 @@
 // A hub's answer is what it would have said over a line to an offer of the
 // base and the batches of the device's parcel, or to an offer of head 0 and no
 // batches: frames of package exchange, ack … and state, or a refusal. With a
-// state come the logs that the device may read, from page 1 on, and pages of
-// its own log that lie past its parcel.
+// state come the logs that the device may read, from page 1 on, and of its own
+// log what lies past its parcel; or all from the parcel's base on, if that has
+// pages as their hashes which the hub has in full.
 //
 // # Reading
 //

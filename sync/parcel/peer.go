@@ -24,11 +24,14 @@ import (
 // Answer takes in what a device has written for a hub, as in a meeting over a
 // line, and writes the hub's answer to it: the receipt, everything that the
 // device may read, from the first page on (what it has already is success, and
-// it has not said what that is), and of the device's own log what lies past the
-// request. Without a request (nil) the device is met with nothing new.
+// it has not said what that is), and of the device's own log what it lacks: what
+// lies past the request, or all from the request's first page on, if that has
+// pages as their hashes which the hub has in full. Without a request (nil) the
+// device is met with nothing new, and its whole log is in the answer.
 //
 // If the hub refuses the request, the refusal is the answer: it is written, and
-// comes back as the error too.
+// comes back as the error too. A hub in trouble of its own, or whose book is
+// damaged, writes none.
 func Answer(ctx context.Context, name string, host *exchange.Host, who exchange.Reader, request *Parcel, o Options) (Written, error) {
 	offer, batches, end := exchange.Offer{Base: who.Identity.Head().Head}, iter.Seq2[exchange.Batch, error](none), uint64(0)
 	if request != nil {
@@ -56,8 +59,12 @@ func Answer(ctx context.Context, name string, host *exchange.Host, who exchange.
 			who.Jobs[job] = true
 		}
 		var wants []exchange.Want
-		if request != nil && state.Receipt.Head.Seq > end {
-			wants = append(wants, exchange.Want{Device: who.Identity.Device, From: end + 1})
+		from, err := lacks(host.Book, request, end)
+		if err != nil {
+			return Written{}, fmt.Errorf("answering a parcel: %w", err)
+		}
+		if from <= state.Receipt.Head.Seq {
+			wants = append(wants, exchange.Want{Device: who.Identity.Device, From: from})
 		}
 		for _, l := range state.Logs {
 			wants = append(wants, exchange.Want{Device: l.Head.Device, From: 1})
@@ -67,7 +74,7 @@ func Answer(ctx context.Context, name string, host *exchange.Host, who exchange.
 			return Written{}, fmt.Errorf("answering a parcel: %w", err)
 		}
 		d.logs, d.batches = g.logs, g.batches
-	case errors.Is(refused, exchange.ErrRefused):
+	case ownTrouble(refused):
 		return Written{}, fmt.Errorf("answering a parcel: %w", refused) // the hub is in trouble of its own
 	}
 	d.to, d.answer = who.Identity.Device, frames
@@ -76,6 +83,46 @@ func Answer(ctx context.Context, name string, host *exchange.Host, who exchange.
 		return w, fmt.Errorf("answering a parcel: %w", err)
 	}
 	return w, nil
+}
+
+// ownTrouble reports whether a hub refuses for what is wrong with itself.
+func ownTrouble(err error) bool {
+	return errors.Is(err, exchange.ErrRefused) || errors.Is(err, exchange.ErrDamaged)
+}
+
+// lacks returns the page from which on a device has to be given its own log:
+// the one after its request, whose last is to; or the request's first, which is
+// where the hub's log surely can be joined, if the request has a page as its
+// hash only that the hub has in full.
+func lacks(hub exchange.Book, request *Parcel, to uint64) (uint64, error) {
+	if request == nil || request.m.Logs[0].Full == request.m.Logs[0].Pages() {
+		return to + 1, nil
+	}
+	base := request.m.Logs[0].Base
+	next, stop := iter.Pull2(hub.Scan(base.Device, base.Seq+1))
+	defer stop()
+	var ours journal.Record
+	for b, err := range request.Batches() {
+		if err != nil {
+			return 0, err
+		}
+		for _, r := range b.Records {
+			if r.Page != nil {
+				continue
+			}
+			for ours.Seq < r.Seq {
+				rec, err, ok := next()
+				if err != nil || !ok {
+					return to + 1, err
+				}
+				ours = rec
+			}
+			if ours.Seq == r.Seq && ours.Page != nil {
+				return base.Seq + 1, nil
+			}
+		}
+	}
+	return to + 1, nil
 }
 
 // meet has a host meet a device, and returns what it answers, as it is and as
@@ -97,7 +144,7 @@ func meet(ctx context.Context, host *exchange.Host, who exchange.Reader, offer e
 		return io.NopCloser(bytes.NewReader(answer.Bytes())), nil
 	})
 	state, err := exchange.Over(line, who.Identity, host.Book.Identity()).Meet(ctx, offer, batches, nil)
-	if errors.Is(err, exchange.ErrRefused) {
+	if ownTrouble(err) {
 		err = errors.Join(err, trouble) // which the frames do not tell
 	}
 	return state, answer.Bytes(), err

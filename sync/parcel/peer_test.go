@@ -287,6 +287,147 @@ func TestStickOwn(t *testing.T) {
 	y.confirmed(a, 5)
 }
 
+// A device that is restored, and then gets its own pages as hashes from a
+// colleague who may not read them, gets them back in full from what the hub
+// answers: to a parcel of all that is not confirmed, or to one of everything.
+func TestStickOwnHashes(t *testing.T) {
+	t.Parallel()
+	y := newYard(t)
+	a, s := y.device(2)
+	self := s.Self.Device
+	sync := func() exchange.Outcome {
+		y.run(a, s, ErrNoAnswer)
+		y.visit()
+		return y.run(a, s, nil)
+	}
+	sync()
+	old := a.Backup()
+	y.write(a, 3)
+	y.run(a, s, nil)
+	y.visit()
+	y.run(a, s, nil)
+	y.confirmed(a, 5)
+	whole := func() (out string) {
+		for r, err := range a.Scan(self, 1) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if out += "1"; r.Page == nil {
+				out = out[:len(out)-1] + "-"
+			}
+		}
+		return out
+	}
+	restored := func() {
+		t.Helper()
+		a.Restore(old)
+		// Of the colleague's parcel, what is a's own.
+		for b, err := range exchange.Batches(y.hub, s.Self, 3, exchange.Reader{}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := a.Ingest(b.Identity, b.Records, b.Head); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got := whole(); got != "11---" {
+			t.Fatalf("in full are %q", got)
+		}
+	}
+	restored()
+	y.run(a, s, nil) // the answer that lies there was to another parcel
+	if got := whole(); got != "11---" {
+		t.Errorf("in full are %q before the hub has answered", got)
+	}
+	y.visit()
+	if out := y.run(a, s, nil); out.Own != 3 || whole() != "11111" {
+		t.Errorf("%d own pages came back, in full are %q", out.Own, whole())
+	}
+	y.confirmed(a, 5)
+	y.run(a, s, nil)
+	if v := y.visit()[self]; v.Err != nil || v.Request.Pages() > 0 || v.Answer.Pages() > 0 {
+		t.Errorf("%d pages in a parcel when nothing is new, %d in the answer, %v", v.Request.Pages(), v.Answer.Pages(), v.Err)
+	}
+
+	// By parcel write and parcel read, each file carried by hand.
+	host := &exchange.Host{Book: y.hub, Signer: y.hub.Signer(), Now: y.tick}
+	for name, from := range map[string]map[journal.ID]uint64{"what is not confirmed": {self: 3}, "everything": nil} {
+		restored()
+		w, err := Write(t.Context(), filepath.Join(t.TempDir(), "x"), a, a.Signer(), y.tick(), Contents{Own: true, From: from}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := Open(t.Context(), w.Files, ReadOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer p.Close()
+		for _, request := range []*Parcel{p, nil} {
+			restored()
+			answer, err := Answer(t.Context(), filepath.Join(t.TempDir(), "x"), host, y.guests[self].Reader, request, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := read(a, ReadOptions{Hub: &s.To, Accept: From(s.To)}, answer.Files...); err != nil || whole() != "11111" {
+				t.Errorf("%s, with a request %v: in full are %q, %v", name, request != nil, whole(), err)
+			}
+			y.confirmed(a, 5)
+		}
+	}
+
+	// What the hub has not either is not worth an answer.
+	if _, err := y.hub.Forget(journal.ID{7}); err != nil {
+		t.Fatal(err)
+	}
+	a.Restore(old)
+	if _, err := a.Forget(journal.ID{7}); err != nil {
+		t.Fatal(err)
+	}
+	w, err := Write(t.Context(), filepath.Join(t.TempDir(), "x"), a, a.Signer(), y.tick(), Contents{Own: true}, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := Open(t.Context(), w.Files, ReadOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	answer, err := Answer(t.Context(), filepath.Join(t.TempDir(), "x"), host, y.guests[self].Reader, p, Options{})
+	if err != nil || answer.Logs[0].Base.Device != self || answer.Logs[0].Base.Seq != 2 || answer.Logs[0].To != 5 {
+		t.Errorf("%+v, %v; want what lies past the request", answer.Logs, err)
+	}
+}
+
+// A hub whose book is damaged answers nothing, and does not say that it was the
+// device's log.
+func TestAnswerDamaged(t *testing.T) {
+	t.Parallel()
+	y := newYard(t)
+	a, s := y.device(2)
+	hub := damagedBook{y.hub}
+	host := &exchange.Host{Book: hub, Signer: y.hub.Signer(), Now: y.tick}
+	w, err := Write(t.Context(), filepath.Join(t.TempDir(), "x"), a, a.Signer(), y.tick(), Contents{Own: true}, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := Open(t.Context(), w.Files, ReadOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	got, err := Answer(t.Context(), filepath.Join(t.TempDir(), "x"), host, y.guests[s.Self.Device].Reader, p, Options{})
+	if !errors.Is(err, exchange.ErrDamaged) || !errors.Is(err, journal.ErrDamaged) || got.Files != nil {
+		t.Errorf("%v in %q, want no answer, and to be told of the damage", err, got.Files)
+	}
+}
+
+// damagedBook finds that its own bytes are not those that were written.
+type damagedBook struct{ *synctest.Book }
+
+func (damagedBook) Ingest(id journal.Identity, records []journal.Record, _ journal.SignedHead) (journal.Taken, error) {
+	return journal.Taken{}, &journal.BreakError{Device: id.Device, Seq: records[0].Seq, Err: fmt.Errorf("%w: %w", journal.ErrDamaged, journal.ErrBroken)}
+}
+
 // Not everyone is answered, and a refusal is an answer.
 func TestVisitRefused(t *testing.T) {
 	t.Parallel()

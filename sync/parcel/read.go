@@ -123,7 +123,7 @@ func (p *Parcel) check(ctx context.Context, book exchange.Book) error {
 	refused := c.refuse(c.fork.err, "ask which of the two logs stands; the others can be taken in without this one")
 	// A fork below the parcel's first page shows in no page that could be kept.
 	_, err := book.Ingest(c.fork.batch.Identity, c.fork.batch.Records, c.fork.batch.Head)
-	if err == nil || errors.Is(err, journal.ErrFork) || errors.Is(err, journal.ErrBroken) {
+	if err == nil || !errors.Is(err, journal.ErrDamaged) && (errors.Is(err, journal.ErrFork) || errors.Is(err, journal.ErrBroken)) {
 		return refused
 	}
 	return errors.Join(refused, fmt.Errorf("keeping the evidence: %w", err))
