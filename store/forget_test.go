@@ -31,15 +31,25 @@ const secret = "12 Garden Steps, upper door"
 // and a peer's. It returns the peer, and how many pages of goneJob there are.
 func writeJobs(t *testing.T, s *store.Store) (p *storetest.Peer, gone int) {
 	t.Helper()
+	commits := 30
+	if raceDetector {
+		commits = 6
+	}
+	var drafts []store.Draft
 	for i := range 30 {
 		draft := store.Draft{Job: keptJob, Payload: fmt.Appendf(nil, "kept %d", i)}
 		if i%3 == 1 {
 			draft = store.Draft{Job: goneJob, Payload: fmt.Appendf(nil, "%s %d %s", secret, i, strings.Repeat("x", 40*i))}
 			gone++
 		}
-		if _, err := s.Append(draft, store.Draft{Payload: []byte("of no job")}); err != nil {
+		drafts = append(drafts, draft, store.Draft{Payload: []byte("of no job")})
+		if (i+1)%(30/commits) > 0 {
+			continue
+		}
+		if _, err := s.Append(drafts...); err != nil {
 			t.Fatal(err)
 		}
+		drafts = nil
 	}
 	p = storetest.NewPeer(t, 1, 5)
 	p.WriteMany(t, 5, goneJob, secret)
@@ -299,6 +309,9 @@ func TestForgetFails(t *testing.T) {
 		for _, stop := range []string{"marked", "made", "copied", "closed", "renamed"} {
 			if closeFirst && runtime.GOOS != "windows" && stop == "renamed" || !closeFirst && (stop == "closed" || runtime.GOOS == "windows") {
 				continue // the file is in its place and only the handle fails, or there is no such step
+			}
+			if raceDetector && closeFirst && stop != "closed" {
+				continue // up to there it goes as in the other mode
 			}
 			t.Run(name+", "+stop, func(t *testing.T) {
 				o := storetest.Options(t)

@@ -2,4 +2,7 @@
 
 package store_test
 
-const raceDetector = false
+const (
+	raceDetector = false
+	bookPages    = 300 // of a large book to be damaged
+)
