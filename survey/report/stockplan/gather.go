@@ -24,6 +24,7 @@ type part struct {
 	set     *cutting.Set
 	setting *cutting.Setting
 	ids     []string // the pieces, then the spares
+	pieces  int      // how many of them are no spares
 	length  float64  // on the centre line, rounded up, mm
 	bevel   [2]float64
 }
@@ -144,6 +145,7 @@ func partsOf(s *cutting.Sheet, t *cutting.Set) (out []*part, done []string) {
 				p.ids = append(p.ids, id)
 			}
 		}
+		p.pieces = len(p.ids)
 		for range g.Spares {
 			spare++
 			if id := t.SpareID(spare); spare <= spares {

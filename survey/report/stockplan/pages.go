@@ -2,7 +2,6 @@ package stockplan
 
 import (
 	"fmt"
-	"strings"
 
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/lines"
@@ -24,7 +23,7 @@ func (p *Plan) Pages() []scene.Page {
 		l.banner("NOTHING TO CUT", nil)
 	} else {
 		l.y += 1.5
-		for _, h := range append(p.How(), asDrawn) {
+		for _, h := range append(p.How(), AsDrawn) {
 			l.para(margin, h, bodyHigh, false)
 		}
 	}
@@ -54,20 +53,13 @@ func (p *Plan) Pages() []scene.Page {
 	return l.pages
 }
 
-// asDrawn says how to see the pictures.
-const asDrawn = "Pictures are to scale along the bar, not across it. A spindle lies with its lower edge up, a base fillet with its rail face up, a rail fillet with its open face up: keep the bar as it lies until it is cut up. Grey or crossed is waste."
-
 // begins turns to the first page; job and code stand on every page.
 func (p *Plan) begins(l *paper) {
-	var codes []string
-	for _, s := range p.Sheets {
-		codes = append(codes, fmt.Sprintf("%s %s", s.Bay, s.Code))
-	}
 	title := lines.Clean(p.Job)
-	about := lines.Clean("stock plan, " + p.holds())
+	about := lines.Clean("stock plan, " + p.AsOf())
 	foot := p.Code + ", stock plan"
-	if len(codes) > 0 {
-		foot += " of sheets " + strings.Join(codes, ", ")
+	if len(p.Sheets) > 0 {
+		foot += " of sheets " + p.sheets()
 	}
 	l.title = fmt.Sprintf("%s: stock plan %s", title, p.Code)
 	l.head = func(page *scene.Page) {
@@ -89,12 +81,8 @@ func (s *Section) print(l *paper) {
 	l.y += 1.8
 	l.rule(scene.W35)
 	for _, b := range s.Buy {
-		what := "buy"
-		if b.Offcut {
-			what = "from the rack"
-		}
 		l.y += 7.5
-		l.add(say(margin, l.y, what, 3.4, false), within(say(margin+30, l.y, lines.Clean(b.String()), figHigh, true), textWide-30))
+		l.add(say(margin, l.y, b.From(), 3.4, false), within(say(margin+30, l.y, lines.Clean(b.String()), figHigh, true), textWide-30))
 	}
 	l.y++
 	l.para(margin, s.Result()+".", bodyHigh, false)
@@ -166,9 +154,9 @@ func (l *paper) row(p *Plan, g Group, r Run) {
 		l.columns()
 	}
 	y := l.y + first
-	l.add(within(say(margin, y, span(r.From+1, r.To), figHigh, true), colPieces-margin-2), ends(colStop, y, from.Stop, stopHigh, true),
+	l.add(within(say(margin, y, r.Numbers(), figHigh, true), colPieces-margin-2), ends(colStop, y, from.Stop, stopHigh, true),
 		say(colSide, y-3.4, from.Side.String(), bodyHigh, false), say(colSide, y+0.2, "set "+from.Setting, bodyHigh, false),
-		within(ends(colLow, y, dial(from.Low), figHigh, false), colLow-colSide-19), within(ends(colHigh, y, dial(from.High), figHigh, false), colHigh-colLow-2),
+		within(ends(colLow, y, from.Low.Degrees(), figHigh, false), colLow-colSide-19), within(ends(colHigh, y, from.High.Degrees(), figHigh, false), colHigh-colLow-2),
 		ends(colFrom, y, tenth(from.From), 3, false), ends(colTo, y, tenth(to.To), 3, false))
 	for i, w := range which {
 		l.add(say(colPieces, y+float64(i)*step, w, nameHigh, false))

@@ -81,7 +81,7 @@ func TestPagesSayTheCuts(t *testing.T) {
 	for _, g := range p.Groups {
 		b := p.Bars[g.Bars[0]]
 		for _, r := range g.Runs {
-			for _, s := range append(strings.Fields(p.Makes(g, r)), b.Cuts[r.From].Stop, dial(b.Cuts[r.From].Low), span(r.From+1, r.To)) {
+			for _, s := range append(strings.Fields(p.Makes(g, r)), b.Cuts[r.From].Stop, b.Cuts[r.From].Low.Degrees(), r.Numbers()) {
 				if high[s] < 4 {
 					t.Errorf("%s: %q is %.1f mm high, want 4", p.Numbers(g), s, high[s])
 				}

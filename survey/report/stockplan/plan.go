@@ -274,7 +274,7 @@ func (p *Plan) take(k *kin, bars []stock.Bar, r stock.Result) {
 			}
 			for _, c := range sawn.Cuts {
 				q := k.parts[c.Piece]
-				b.Cuts = append(b.Cuts, q.cut(q.ids[next[c.Piece]], next[c.Piece] >= len(q.setting.Pieces), c, k.across))
+				b.Cuts = append(b.Cuts, q.cut(q.ids[next[c.Piece]], next[c.Piece] >= q.pieces, c, k.across))
 				next[c.Piece]++
 			}
 			group.Bars = append(group.Bars, len(p.Bars))

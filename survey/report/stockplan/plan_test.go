@@ -496,12 +496,21 @@ func TestCutBefore(t *testing.T) {
 	if got, want := p.Total.Pieces, whole.Total.Pieces-13-3; got != want {
 		t.Errorf("%d pieces on the plan, want %d", got, want)
 	}
+	spares := 0
 	for _, bar := range p.Bars {
 		for _, c := range bar.Cuts {
+			if c.Spare != strings.Contains(c.Piece, "X") {
+				t.Errorf("%s: spare %t", c.Piece, c.Spare)
+			} else if c.Spare {
+				spares++
+			}
 			if strings.HasPrefix(c.Piece, "S") || c.Piece == "B01" {
 				t.Errorf("%s is on the plan", c.Piece)
 			}
 		}
+	}
+	if spares != p.Total.Spares || spares != whole.Total.Spares-1 {
+		t.Errorf("%d spares on the plan and %d in its total, want %d", spares, p.Total.Spares, whole.Total.Spares-1)
 	}
 	if p.Code == whole.Code {
 		t.Error("the plan of fewer pieces has the code of the whole")

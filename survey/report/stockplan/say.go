@@ -5,15 +5,14 @@ import (
 	"math"
 	"strings"
 
-	"pinchrod/calc/pieces"
 	"pinchrod/survey/report"
-	"pinchrod/survey/report/cutting"
 )
 
-// What text and pages say alike.
+// What text, paper and a browser's page say alike. It may hold text from the book
+// and from a rack's file, which is made safe where it is shown.
 
-// holds says what the plan rests on.
-func (p *Plan) holds() string {
+// AsOf says of what day the plan is, and of which state of the book.
+func (p *Plan) AsOf() string {
 	return fmt.Sprintf("%s, from the book up to %s.", p.Date.Format("2006-01-02"), p.Entry)
 }
 
@@ -29,6 +28,9 @@ func (l Left) String() string {
 // Complete tells whether all that the job needs is on the plan.
 func (p *Plan) Complete() bool { return len(p.Left) == 0 }
 
+// AsDrawn says how to read the pictures.
+const AsDrawn = "Pictures are to scale along the bar, not across it. A spindle lies with its lower edge up, a base fillet with its rail face up, a rail fillet with its open face up: keep the bar as it lies until it is cut up. Grey or crossed is waste."
+
 // How says how to read the figures.
 func (p *Plan) How() []string {
 	if len(p.Bars) == 0 {
@@ -42,6 +44,14 @@ func (p *Plan) How() []string {
 		saw + ".",
 		"Dress the first end to the low bevel of the first piece, and again where the next low bevel is another. Cut in order, the low end of each piece towards the first end. From and to are on the bar's centre line; stops and bevels are the sheet's.",
 	}
+}
+
+// From says where bars come from.
+func (b Buy) From() string {
+	if b.Offcut {
+		return "from the rack"
+	}
+	return "buy"
 }
 
 // String writes a line of what is bought or taken.
@@ -102,19 +112,25 @@ func (p *Plan) Result() string {
 	return strings.Join(out, ", ") + fmt.Sprintf("; waste %s of %s, %.1f %%", tenth(t.Waste), plain(t.Length), t.WastePercent())
 }
 
-// facts are what stands below the bars, each with a word before it.
-func (p *Plan) facts() [][2]string {
-	var out [][2]string
-	var codes []string
-	for _, s := range p.Sheets {
-		codes = append(codes, fmt.Sprintf("%s %s", s.Bay, s.Code))
+// String names a sheet by its bay and code.
+func (s SheetRef) String() string { return fmt.Sprintf("%s %s", s.Bay, s.Code) }
+
+// sheets names those that the plan cuts from.
+func (p *Plan) sheets() string {
+	out := make([]string, len(p.Sheets))
+	for i, s := range p.Sheets {
+		out[i] = s.String()
 	}
-	if len(codes) > 0 {
-		out = append(out, [2]string{"sheets", strings.Join(codes, ", ")})
-	}
-	for _, d := range p.Done {
-		out = append(out, [2]string{"cut before", fmt.Sprintf("%s %s, and not on this plan", d.Bay, d.Pieces)})
-	}
+	return strings.Join(out, ", ")
+}
+
+// String says what was cut before.
+func (d Done) String() string { return fmt.Sprintf("%s %s, and not on this plan", d.Bay, d.Pieces) }
+
+// Keeps says what goes onto the rack, a line a section: "of 41 x 41 mm: 734, 2 x
+// 600".
+func (p *Plan) Keeps() []string {
+	var out []string
 	for _, s := range p.Sections {
 		var keep []string
 		for _, k := range p.Total.Keep {
@@ -123,8 +139,23 @@ func (p *Plan) facts() [][2]string {
 			}
 		}
 		if keep != nil {
-			out = append(out, [2]string{"keep", fmt.Sprintf("of %s: %s", s.Name, strings.Join(keep, ", "))})
+			out = append(out, fmt.Sprintf("of %s: %s", s.Name, strings.Join(keep, ", ")))
 		}
+	}
+	return out
+}
+
+// facts are what stands below the bars, each with a word before it.
+func (p *Plan) facts() [][2]string {
+	var out [][2]string
+	if len(p.Sheets) > 0 {
+		out = append(out, [2]string{"sheets", p.sheets()})
+	}
+	for _, d := range p.Done {
+		out = append(out, [2]string{"cut before", d.String()})
+	}
+	for _, k := range p.Keeps() {
+		out = append(out, [2]string{"keep", k})
 	}
 	return out
 }
@@ -174,6 +205,9 @@ func (p *Plan) ids(g Group, r Run) []string {
 	return out
 }
 
+// Numbers are those of a run's cuts in its bar, from 1: "3" or "3-7".
+func (r Run) Numbers() string { return span(r.From+1, r.To) }
+
 // Makes says which pieces a run makes.
 func (p *Plan) Makes(g Group, r Run) string {
 	c := p.Bars[g.Bars[0]].Cuts[r.From]
@@ -190,12 +224,4 @@ func (p *Plan) Remark(g Group, r Run) string {
 		out = append(out, "over length, trimmed on site")
 	}
 	return strings.Join(out, "; ")
-}
-
-// dial writes a bevel.
-func dial(c cutting.Cut) string {
-	if c.Long == pieces.Neither {
-		return "square"
-	}
-	return tenth(c.Dial) + "°"
 }

@@ -13,7 +13,7 @@ import (
 func (p *Plan) Text(w io.Writer, style report.Style) error {
 	l := lines.NewSheet(w, style)
 	l.Heading(fmt.Sprintf("%s: stock plan %s", p.Job, p.Code))
-	l.Para("", p.holds())
+	l.Para("", p.AsOf())
 	if !p.Complete() {
 		l.Blank()
 		l.Heading("NOT ON THIS PLAN:")
@@ -75,15 +75,15 @@ func (p *Plan) group(l *lines.Sheet, g Group) {
 		which := p.Makes(g, r)
 		remark := p.Remark(g, r)
 		if l.Narrow() {
-			l.Para("  "+span(r.From+1, r.To)+"  ", which)
-			l.Para("     ", fmt.Sprintf("stop %s along the %s, low %s, high %s", first.Stop, first.Side, dial(first.Low), dial(first.High)))
+			l.Para("  "+r.Numbers()+"  ", which)
+			l.Para("     ", fmt.Sprintf("stop %s along the %s, low %s, high %s", first.Stop, first.Side, first.Low.Degrees(), first.High.Degrees()))
 			l.Para("     ", fmt.Sprintf("from %s to %s", tenth(first.From), tenth(last.To)))
 			if remark != "" {
 				l.Para("     ", remark)
 			}
 			continue
 		}
-		row := fmt.Sprintf("  %-6s %8s %-10s %6s %6s %8s %8s  ", span(r.From+1, r.To), first.Stop, first.Side, dial(first.Low), dial(first.High), tenth(first.From), tenth(last.To))
+		row := fmt.Sprintf("  %-6s %8s %-10s %6s %6s %8s %8s  ", r.Numbers(), first.Stop, first.Side, first.Low.Degrees(), first.High.Degrees(), tenth(first.From), tenth(last.To))
 		if utf8.RuneCountInString(row+which) <= l.Style.Width {
 			l.Line(row + which)
 		} else {
