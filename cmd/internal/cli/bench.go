@@ -110,12 +110,12 @@ func (o *benchServeOptions) run(ctx context.Context) (err error) {
 		o.env.say("the bench's pages are at http://%s; end them with Ctrl-C", l.Addr())
 		return hub.ServePages(ctx, l, nil, nil, pages, log)
 	}
-	config, err := o.tls(book, l.Addr())
+	config, addresses, err := o.tls(book, l.Addr())
 	if err != nil {
 		return err
 	}
 	sessions := hub.NewSessions(o.env.Now, o.env.rand())
-	o.env.say("the bench's pages are at https://%s; end them with Ctrl-C", l.Addr())
+	o.env.say("the bench's pages are at https://%s; end them with Ctrl-C", strings.Join(addresses, " and https://"))
 	if err := o.code(sessions, "bench"); err != nil {
 		return err
 	}
@@ -123,14 +123,13 @@ func (o *benchServeOptions) run(ctx context.Context) (err error) {
 	return hub.ServePages(ctx, l, config, sessions, pages, log)
 }
 
-// tls is what the pages are served with on a network.
-func (o *benchServeOptions) tls(book *lent, at net.Addr) (*tls.Config, error) {
+// tls is what the pages are served with on a network, and where they are found.
+func (o *benchServeOptions) tls(book *lent, at net.Addr) (config *tls.Config, addresses []string, err error) {
 	host, _, _ := net.SplitHostPort(o.listen)
-	addresses, err := reachable(at)
-	if err != nil {
-		return nil, err
+	if addresses, err = reachable(at); err == nil {
+		config, err = hub.PagesTLS(book, o.cert, o.key, pageHosts(host, addresses), o.env.Now())
 	}
-	return hub.PagesTLS(book, o.cert, o.key, pageHosts(host, addresses), o.env.Now())
+	return config, addresses, err
 }
 
 // code shows a code to sign in with.
