@@ -13,8 +13,6 @@ import (
 	"pinchrod/survey"
 )
 
-// simulated is how many synthetic bays of known truth the simulation has.
-const simulated = 300
 
 // trueFigures are the figures of the page, in its units, of a bay's truth.
 func (tr truth) figures() map[string]float64 {
