@@ -137,8 +137,16 @@ func (b *browser) send(path, id string, fields map[string]string) (int, string) 
 		}
 		values := url.Values{}
 		for in := range n.Descendants() {
-			if name := attr(in, "name"); name != "" && (in.Data == "input" || in.Data == "textarea") {
+			switch name := attr(in, "name"); {
+			case name == "":
+			case in.Data == "input" || in.Data == "textarea":
 				values.Set(name, attr(in, "value"))
+			case in.Data == "select": // its first
+				for o := range in.ChildNodes() {
+					if o.Data == "option" && !values.Has(name) {
+						values.Set(name, attr(o, "value"))
+					}
+				}
 			}
 		}
 		for name, v := range fields {
@@ -191,6 +199,19 @@ func TestBenchServe(t *testing.T) {
 	if code, _ := b.send(bay+"/sheet", "spindle-A", map[string]string{"length": "eight", "pieces": "1-3"}); code != http.StatusUnprocessableEntity {
 		t.Errorf("a length in words: %d, want 422", code)
 	}
+	// What was cut again on site is an entry, and of a spindle a reading as well.
+	code, page = b.send(bay, "recut", map[string]string{"number": "5", "length": "806.4", "by": "Ben"})
+	noted := regexp.MustCompile(`Written down as (\S+-\d+)\.2\.`).FindStringSubmatch(page)
+	if code != http.StatusOK || noted == nil {
+		t.Fatalf("what was cut again, written down: %d\n%s", code, page)
+	}
+	if got := output(t, program(t, dir, "book", "--job", "Ropewalk")); !strings.Contains(got, "spindle 5 cut again at 806.4 mm") || !regexp.MustCompile(noted[1]+`\.1 .*fit`).MatchString(got) {
+		t.Errorf("the book does not have %s.2 and its reading %s.1:\n%s", noted[1], noted[1], got)
+	}
+	// Whoever is at this machine is in, so nobody signs out.
+	if strings.Contains(page, "Sign out") {
+		t.Error("a page that needs no sign-in offers to sign out")
+	}
 	r, err := http.NewRequest(http.MethodGet, b.base, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -234,6 +255,12 @@ func TestBenchAtTheHub(t *testing.T) {
 		t.Errorf("on the device after a sync:\n%s", got)
 	}
 	output(t, f.program(device, "verify"))
+	if status, page := b.send("/", "sign-out", nil); status != http.StatusOK || strings.Contains(page, "Ropewalk") {
+		t.Errorf("signed out: %d\n%s", status, page)
+	}
+	if page := b.get("/"); strings.Contains(page, "Ropewalk") || !strings.Contains(page, "code") {
+		t.Errorf("who has signed out is shown\n%s", page)
+	}
 	ended(t, serve)
 }
 
@@ -264,6 +291,10 @@ func TestBenchOverHTTPS(t *testing.T) {
 		}
 		if page := b.get("/"); !strings.Contains(page, "Ropewalk") {
 			t.Error("who has signed in is not shown the jobs")
+		}
+		b.send("/", "sign-out", nil)
+		if page := b.get("/"); strings.Contains(page, "Ropewalk") {
+			t.Error("who has signed out is shown the jobs")
 		}
 	}
 	ended(t, serve)

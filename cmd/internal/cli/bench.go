@@ -16,6 +16,7 @@ import (
 
 	"pinchrod/calc/stock"
 	"pinchrod/store"
+	"pinchrod/store/journal"
 	"pinchrod/store/picture"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
@@ -92,7 +93,7 @@ func (o *benchServeOptions) run(ctx context.Context) (err error) {
 	log := slog.New(slog.NewTextHandler(o.env.Err, nil))
 	pages, err := bench.New(bench.Options{
 		Source: &benchSource{env: o.env, with: book.do, pictures: o.book.pictures, rack: o.rack},
-		Now:    o.env.Now, Log: log, Who: hub.SignedIn,
+		Now:    o.env.Now, Log: log, Who: hub.SignedIn, SignOut: "/sign-out",
 	})
 	if err != nil {
 		return err
@@ -207,43 +208,32 @@ func (b *benchSource) Bars() ([]stock.Bar, error) {
 	return append(bars, stockplan.Offcuts(offcuts)...), err
 }
 
-func (b *benchSource) Record(job string, m survey.Made) (string, error) {
-	return b.write(job, survey.Payload{Made: []survey.Made{m}})
+func (b *benchSource) Record(job string, m survey.Made, readings []survey.Reading) (string, error) {
+	ref, err := b.write(job, survey.Payload{Readings: readings, Made: []survey.Made{m}})
+	ref.Item = uint32(len(readings) + 1)
+	return ref.Short(), err
 }
 
-func (b *benchSource) Strike(job, entry, why, by string) error {
-	var ref survey.Strike
-	err := b.with(func(s *store.Store) error {
-		book, err := loadFrom(s, job)
-		if err != nil {
-			return err
-		}
-		m, err := book.FindMade(entry)
-		if err != nil {
-			return err
-		}
-		ref = survey.Strike{Reading: m.Ref, Why: why, By: by}
-		return nil
-	})
-	if err != nil {
-		return err
+func (b *benchSource) Strike(job string, entries []journal.Ref, why, by string) error {
+	var p survey.Payload
+	for _, e := range entries {
+		p.Strikes = append(p.Strikes, survey.Strike{Reading: e, Why: why, By: by})
 	}
-	_, err = b.write(job, survey.Payload{Strikes: []survey.Strike{ref}})
+	_, err := b.write(job, p)
 	return err
 }
 
-// write puts a page into this device's own log.
-func (b *benchSource) write(job string, p survey.Payload) (name string, err error) {
+// write puts a page into this device's own log, and names its first entry.
+func (b *benchSource) write(job string, p survey.Payload) (ref journal.Ref, err error) {
 	err = b.with(func(s *store.Store) error {
 		book, err := loadFrom(s, job)
 		if err != nil {
 			return err
 		}
-		ref, err := b.env.write(s, book.Job.ID, p)
-		name = ref.Short()
+		ref, err = b.env.write(s, book.Job.ID, p)
 		return err
 	})
-	return name, err
+	return ref, err
 }
 
 // thumbSide is a small picture's longer side, pixels: four to a line of a page.

@@ -274,7 +274,7 @@ func (o *hubServeOptions) run(ctx context.Context) (err error) {
 			env: o.env, with: func(do func(*store.Store) error) error { return do(s) },
 			pictures: func() (*picture.Folder, error) { return folder, nil }, rack: o.rack,
 		},
-		Now: o.env.Now, Log: log, Who: hub.SignedIn,
+		Now: o.env.Now, Log: log, Who: hub.SignedIn, SignOut: "/sign-out",
 	})
 	if err != nil {
 		return err

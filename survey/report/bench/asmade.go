@@ -17,6 +17,7 @@ import (
 // madeLine is an entry of what was cut, held against what is needed now.
 type madeLine struct {
 	Name, What, Length, Sheet, By, Note string
+	Reading                             string   // that it came to, by its name
 	Struck                              []string // why
 	Wrong                               string
 	Chance                              string // that all fit, in a sentence
@@ -59,7 +60,11 @@ func (s *site) madeLines(w *Work, b *asfound.Bay, by string) (out []madeLine) {
 		}
 		if len(e.Struck) == 0 {
 			l.CanStrike = true
-			l.Strike = strikeForm{ID: "strike-" + e.Ref.String(), Action: s.jobURL(w.Book.Job.ID) + "/made/" + e.Ref.String() + "/strike", By: by}
+			l.Strike = strikeForm{What: l.Name, ID: "strike-" + e.Ref.String(), Action: s.jobURL(w.Book.Job.ID) + "/made/" + e.Ref.String() + "/strike", By: by}
+		}
+		if reading := readingOfRecut(w.Book, &e); reading != nil {
+			l.Reading = reading.Ref.Short()
+			l.Strike.What += " and its reading " + l.Reading
 		}
 		if h := held[e.Ref]; h != nil && e.Stands() {
 			l.hold(h, w.Settings.House)
@@ -69,7 +74,8 @@ func (s *site) madeLines(w *Work, b *asfound.Bay, by string) (out []madeLine) {
 	return out
 }
 
-// whatMade says what an entry is of: "spindles 1-9, 1 spare".
+// whatMade says what an entry is of: "spindles 1-9; 1 spare", or "spindle 5; cut
+// again on site".
 func whatMade(m *survey.Made) string {
 	var parts []string
 	name := string(m.Part)
@@ -77,6 +83,9 @@ func whatMade(m *survey.Made) string {
 		if k.part == m.Part {
 			name = k.name
 		}
+	}
+	if len(m.Pieces) == 1 {
+		name = m.Part.Words()
 	}
 	if len(m.Pieces) > 0 {
 		parts = append(parts, fmt.Sprintf("%s %s", name, numbersOf(m.Pieces)))
@@ -123,7 +132,7 @@ func (l *madeLine) hold(m *asfound.Made, house fit.House) {
 	for i, o := range m.Off {
 		line := offLine{
 			Number: o.Number, Needed: figure.Of(o.Predicted, "mm"), Made: figure.Fixed(o.Made, 2) + " mm",
-			Error: figure.Signed(figure.Known(o.Error, o.U), "mm"), InU: fmt.Sprintf("%+.1f", o.InU()), Worst: i == m.Worst,
+			Error: figure.Signed(figure.Known(o.Error, o.U), "mm"), InU: fmt.Sprintf("%+.1f", o.InU()), Worst: i == m.Worst && len(m.Off) > 1,
 		}
 		switch {
 		case m.Made.ToFit:

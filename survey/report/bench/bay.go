@@ -6,6 +6,7 @@ import (
 
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 )
@@ -31,9 +32,12 @@ type bayPage struct {
 	Missing       []wantLine
 	Notes         []string
 	Readings      []readingLine
+	Folded        bool // there are so many that they are folded away on a screen
 	Disagreements []disagreement
 	Pictures      []pictureLine
 	MadeLines     []madeLine
+	Recut         *form  // for a piece cut again on site; nil while no piece can be cut
+	Bad           []link // what is wrong with the form that was sent
 	Foretold      []foretold
 	Spacers       []string
 }
@@ -45,6 +49,10 @@ type wantLine struct {
 	Needed     bool
 }
 
+// mostUnfolded is how many readings stand open on a bay's page: what a phone shows
+// with a stroke of the thumb. On paper all are open.
+const mostUnfolded = 12
+
 // bay is the page of a bay, with the book's settings or with some turned.
 func (s *site) bay(w http.ResponseWriter, r *http.Request) error {
 	work, bay, err := s.workBay(r)
@@ -55,13 +63,13 @@ func (s *site) bay(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := s.bayPage(r, shown, b)
-	p.WhatIf = wonder
-	if !wonder.On { // a what-if has no sheet, and making one takes as long as working it out
-		if p.Code, err = s.codeOf(work, bay); err != nil {
-			return err
-		}
+	var p bayPage
+	if wonder.On { // it has no sheet, and making one takes as long as working it out
+		p = s.bayPage(r, shown, b)
+	} else if p, _, err = s.bookPage(r, work, bay); err != nil {
+		return err
 	}
+	p.WhatIf = wonder
 	q := r.URL.Query()
 	if m, err := work.Book.FindMade(q.Get("noted")); err == nil {
 		p.Noted = m.Ref.Short()
@@ -74,6 +82,19 @@ func (s *site) bay(w http.ResponseWriter, r *http.Request) error {
 		status = http.StatusBadRequest
 	}
 	return s.render(w, status, "bay", p)
+}
+
+// bookPage is the page of a bay as the book has it, with the sheet that it leads to.
+func (s *site) bookPage(r *http.Request, w *Work, b *asfound.Bay) (bayPage, *cutting.Sheet, error) {
+	p := s.bayPage(r, w, b)
+	_, p.WhatIf.Sliders, _ = turned(nil, w.Settings)
+	sh, err := s.sheetOf(w, b)
+	if err != nil {
+		return p, nil, err
+	}
+	p.Paper = p.URL + "/print.css"
+	p.Code, p.Recut = sh.Code, s.emptyRecut(r, p.URL, sh)
+	return p, sh, nil
 }
 
 func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
@@ -105,6 +126,7 @@ func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
 		p.Notes = append(p.Notes, lines.Sentence(lines.Clean(n)))
 	}
 	p.Readings = s.readingLines(w, b.Place, b.Readings)
+	p.Folded = len(p.Readings) > mostUnfolded
 	p.Disagreements = disagreements(w, b.Place)
 	p.Pictures = s.picturesOf(w, b.Place)
 	p.MadeLines = s.madeLines(w, b, p.Who)

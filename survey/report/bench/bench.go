@@ -19,7 +19,10 @@ type Options struct {
 	Now    func() time.Time           // default time.Now
 	Log    *slog.Logger               // where errors go that a person is not shown; default none
 	Who    func(*http.Request) string // who is signed in; default nobody
-	Prefix string                     // path that the pages are under, such as /bench; requests carry it
+	// SignOut is the path, of this host and not under Prefix, that whoever is signed
+	// in posts to, to be so no longer; empty where there is none, such as /sign-out.
+	SignOut string
+	Prefix  string // path that the pages are under, such as /bench; requests carry it
 	// Hosts are the names that a request may be for, without a port. On loopback
 	// they keep out another site's page whose name was made to point here. None
 	// is any.
@@ -44,6 +47,9 @@ func New(o Options) (http.Handler, error) {
 		return nil, fmt.Errorf("%w: no source", ErrOptions)
 	case o.Prefix != "" && (o.Prefix[0] != '/' || strings.Trim(o.Prefix, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_/") != ""):
 		return nil, fmt.Errorf("%w: prefix %q: it begins with / and holds letters, digits, - and _", ErrOptions, o.Prefix)
+	}
+	if s := o.SignOut; s != "" && (s[0] != '/' || path.Clean(s) != s) {
+		return nil, fmt.Errorf("%w: sign-out %q: it is a path of this host, such as /sign-out", ErrOptions, s)
 	}
 	o.Title = cmp.Or(o.Title, "Bench")
 	if o.Now == nil {
@@ -84,6 +90,7 @@ func (s *site) routes() http.Handler {
 	get("/bench.js", s.static)
 	get("/bench.svg", s.static)
 	post("/job/{id}/{flight}/{bay}/made", s.record)
+	post("/job/{id}/{flight}/{bay}/recut", s.recut)
 	post("/job/{id}/made/{entry}/strike", s.strike)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.fail(w, r, errNoPage) })
 	return s.under(mux)

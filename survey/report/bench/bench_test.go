@@ -21,7 +21,7 @@ import (
 // handler serves a source.
 func handler(t testing.TB, src Source, change ...func(*Options)) http.Handler {
 	t.Helper()
-	o := Options{Source: src, Now: func() time.Time { return day }, Who: func(*http.Request) string { return "Ann" }}
+	o := Options{Source: src, Now: func() time.Time { return day }, Who: func(*http.Request) string { return "Ann" }, SignOut: "/sign-out"}
 	for _, c := range change {
 		c(&o)
 	}
@@ -75,9 +75,45 @@ func TestOptions(t *testing.T) {
 		"source":        {Options{Source: m}, nil},
 		"prefix":        {Options{Source: m, Prefix: "/bench"}, nil},
 		"ending prefix": {Options{Source: m, Prefix: "/bench/"}, nil},
+		"sign-out":      {Options{Source: m, SignOut: "/sign-out"}, nil},
+		"of another":    {Options{Source: m, SignOut: "//evil.test/"}, ErrOptions},
+		"bare sign-out": {Options{Source: m, SignOut: "sign-out"}, ErrOptions},
 	} {
 		if _, err := New(tt.o); !errors.Is(err, tt.want) {
 			t.Errorf("%s: %v, want %v", name, err, tt.want)
+		}
+	}
+}
+
+// Who is signed in is told so, and can sign out, where that leads anywhere.
+func TestSignOut(t *testing.T) {
+	t.Parallel()
+	for name, tt := range map[string]struct {
+		who, path string
+		told, out bool
+	}{
+		"signed in":    {"Ann", "/sign-out", true, true},
+		"for good":     {"Ann", "", true, false},
+		"nobody":       {"", "/sign-out", false, false},
+		"a name of it": {"<b>Ann", "/sign-out", true, true},
+	} {
+		h := handler(t, newMemory(t, "x", ""), func(o *Options) {
+			o.Who, o.SignOut, o.Prefix = func(*http.Request) string { return tt.who }, tt.path, "/bench"
+		})
+		for _, at := range []string{"/bench/", "/bench" + base, "/bench/nothing"} {
+			_, body := get(t, h, at)
+			out := false
+			for _, e := range elements(body) {
+				if e.Data == "form" && e.attr["action"] == "/sign-out" {
+					out = e.attr["method"] == "post" && words(e.Node) == "Sign out"
+				}
+			}
+			if told := strings.Contains(body, "Signed in"); told != tt.told || out != tt.out {
+				t.Errorf("%s, %s: told %t, want %t; can sign out %t, want %t", name, at, told, tt.told, out, tt.out)
+			}
+			for _, w := range accessible(body) {
+				t.Errorf("%s, %s: %s", name, at, w)
+			}
 		}
 	}
 }
@@ -176,7 +212,7 @@ func TestEmpty(t *testing.T) {
 		{little, base + "/F1/left", "Nothing of this bay is written down as cut yet"},
 		{little, base + "/F1/left", "No picture of this bay"},
 		{little, base + "/F1/left", "No trial piece and no spacer walk"},
-		{little, base + "/F1/left/sheet", "Nothing to cut"},
+		{little, base + "/F1/left/sheet", "NOTHING TO CUT: "},
 		{little, base, "No bay of this flight has a reading yet"},
 	} {
 		res, body := get(t, handler(t, tt.m), tt.path)

@@ -13,6 +13,7 @@
 //	/job/{id}/{flight}/{bay}                   a bay; with joint, short, long, all-fit or target in the query, what if
 //	/job/{id}/{flight}/{bay}/sheet             its cutting sheet, and the form for what was cut
 //	/job/{id}/{flight}/{bay}/made              POST: what was cut at one setting
+//	/job/{id}/{flight}/{bay}/recut             POST: a piece that was cut again on site
 //	/job/{id}/{flight}/{bay}/NAME.TYPE         sheet, labels, drawing, errors or template as svg, pdf, png, csv, json or txt
 //	/job/{id}/{flight}/plan.TYPE               the flight in plan
 //	/job/{id}/made/{entry}/strike              POST: an entry no longer counts
@@ -20,7 +21,7 @@
 //	/picture/{sum}                             a small picture
 //	/bench.css, /bench.js, /bench.svg          style, script, icon
 //
-// print.css beside a sheet, and stock.css, put code, place and job on each page
+// print.css of a bay and its sheet, and stock.css, put code, place and job on each page
 // that a browser prints. A file of several pages takes ?page=2 as svg or png. Its ETag begins with the
 // code of the sheet, and its dates are of the day, so that it stays the same for
 // as long as the sheet holds.

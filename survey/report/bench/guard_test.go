@@ -52,6 +52,9 @@ func TestGuard(t *testing.T) {
 		"post of ours":             {method: "POST", path: base + "/F1/left/made", body: form, header: map[string]string{"Sec-Fetch-Site": "same-origin"}, want: 400},
 		"a form too big":           {method: "POST", path: base + "/F1/left/made", body: "note=" + strings.Repeat("x", mostBody), want: 413, says: "shorten the note"},
 		"a form that is none":      {method: "POST", path: base + "/F1/left/made", body: "%zz", want: 400},
+		"get of a recut":           {method: "GET", path: base + "/F1/left/recut", want: 405},
+		"recut of no bay":          {method: "POST", path: base + "/F9/left/recut", body: form, want: 404},
+		"recut from another site":  {method: "POST", path: base + "/F1/left/recut", body: form, header: map[string]string{"Sec-Fetch-Site": "cross-site"}, want: 403},
 		"strike of no entry":       {method: "POST", path: base + "/made/HW-99.1/strike", body: form, want: 404, says: "no such entry"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -43,6 +43,14 @@ type element struct {
 	attr map[string]string
 }
 
+func attrs(n *html.Node) map[string]string {
+	out := map[string]string{}
+	for _, a := range n.Attr {
+		out[a.Key] = a.Val
+	}
+	return out
+}
+
 // elements are those of a page in their order.
 func elements(page string) (out []element) {
 	root, err := html.Parse(strings.NewReader(page))
@@ -53,11 +61,7 @@ func elements(page string) (out []element) {
 		if n.Type != html.ElementNode {
 			continue
 		}
-		e := element{n, map[string]string{}}
-		for _, a := range n.Attr {
-			e.attr[a.Key] = a.Val
-		}
-		out = append(out, e)
+		out = append(out, element{n, attrs(n)})
 	}
 	return out
 }

@@ -42,6 +42,7 @@ type page struct {
 	Of           string // job, where there is one
 	Trail        []link // from the jobs to here, this page left out
 	Who          string
+	SignOut      string // where a form goes that signs out; empty where there is none, and when nobody is signed in
 	Caution      string
 	Paper        string // style sheet of what stands on every printed page; empty for a page that is not made to be printed
 }
@@ -50,7 +51,11 @@ type page struct {
 type link struct{ URL, Text string }
 
 func (s *site) page(r *http.Request, title string) page {
-	return page{Prefix: s.Prefix, Site: s.Title, Title: title, Who: lines.Clean(s.Who(r))}
+	p := page{Prefix: s.Prefix, Site: s.Title, Title: title, Who: lines.Clean(s.Who(r))}
+	if p.Who != "" {
+		p.SignOut = s.SignOut
+	}
+	return p
 }
 
 // ofJob is a page of a job.

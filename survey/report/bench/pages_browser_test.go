@@ -44,11 +44,11 @@ const audit = `(() => {
 		if (ratio < (size >= 24 || size >= 18.66 && style.fontWeight >= 700 ? 3 : 4.5)) wrong.push("contrast " + ratio.toFixed(1) + ": " + n.data.trim().slice(0, 40));
 		if (size < 12) wrong.push(size + " px: " + n.data.trim().slice(0, 40));
 	}
-	for (const e of document.querySelectorAll("a, button, input:not([type=hidden]), textarea, summary")) {
+	for (const e of document.querySelectorAll("a, button, input:not([type=hidden]), select, textarea, summary")) {
 		if (!drawn(e) || e.closest(".skip")) continue;
 		const r = e.getBoundingClientRect();
 		if (r.width < 43.5 || r.height < 43.5) wrong.push("small " + e.tagName + " " + r.width.toFixed(0) + "x" + r.height.toFixed(0) + ": " + (e.textContent || e.name).trim().slice(0, 40));
-		if (e.matches("input, textarea") && ![...e.labels].some((l) => l.textContent.trim())) wrong.push("no name: " + e.name);
+		if (e.matches("input, select, textarea") && ![...e.labels].some((l) => l.textContent.trim())) wrong.push("no name: " + e.name);
 	}
 	if (document.documentElement.scrollWidth > innerWidth) wrong.push("scrolls sideways: " + document.documentElement.scrollWidth + " over " + innerWidth);
 	return wrong.join("\n");
@@ -138,7 +138,7 @@ func TestBrowserTabs(t *testing.T) {
 		b.see(path)
 		b.do(chromedp.Evaluate(unfold, nil))
 		want := eval[[]string](b, `(() => { const all = [...document.querySelectorAll("*")];
-			return all.filter((e) => e.matches("a[href], button, input:not([type=hidden]), textarea, summary") && e.checkVisibility()).map((e) => String(all.indexOf(e))); })()`)
+			return all.filter((e) => e.matches("a[href], button, input:not([type=hidden]), select, textarea, summary") && e.checkVisibility()).map((e) => String(all.indexOf(e))); })()`)
 		got := b.tabbed()
 		// A region that scrolls, and the parts of a date, are stops of the browser's
 		// own; a date stops more than once.
@@ -187,6 +187,77 @@ func TestBrowserRecord(t *testing.T) {
 	}
 	if got := eval[string](b, `document.querySelector(".box.good").textContent`); !strings.Contains(got, all[2].Ref.Short()) {
 		t.Errorf("the page says %q", got)
+	}
+}
+
+// A piece that was cut again is written down by keyboard alone, and struck.
+func TestBrowserRecut(t *testing.T) {
+	m := demo(t)
+	b := open(t, m)
+	b.phone()
+	b.see(base + "/F1/left")
+	b.do(
+		chromedp.Focus(`//summary[contains(., "Cut again on site")]`, chromedp.BySearch), chromedp.KeyEvent(kb.Enter),
+		chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent("s"), chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent("5"),
+		chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent("860.4"), chromedp.KeyEvent(kb.Enter), chromedp.WaitVisible(".box.wrong", chromedp.ByQuery),
+	)
+	if said := b.complaints(); !strings.Contains(said, "422") {
+		t.Errorf("the browser says %q, want the status", said)
+	}
+	if got := eval[string](b, `document.activeElement.name + " " + document.activeElement.value + " " + document.activeElement.checkVisibility()`); got != "length 860.4 true" {
+		t.Errorf("the focus is at %q, want the field that is wrong, as it was sent", got)
+	}
+	if wrong := eval[string](b, audit); wrong != "" {
+		t.Errorf("with what is wrong:\n%s", wrong)
+	}
+	b.do(chromedp.Evaluate(`document.activeElement.select()`, nil), chromedp.KeyEvent("806.4"), chromedp.KeyEvent(kb.Enter), chromedp.WaitVisible(".box.good", chromedp.ByQuery))
+	all := m.entries(t)
+	e := all[len(all)-1]
+	if len(all) != 3 || !e.Made.Recut || e.Made.Part != "spindle" || e.Made.Length != 806400 || e.Ref.Item != 2 {
+		t.Fatalf("written down %+v as %s", e.Made, e.Ref.Short())
+	}
+	// The reading is reached from its entry, though it is folded away.
+	b.do(chromedp.Click(`//article[contains(., "cut again on site")]//a[contains(@href, "#")]`, chromedp.BySearch))
+	if got := eval[bool](b, `document.querySelector(location.hash.replace(".", "\\.")).checkVisibility()`); !got {
+		t.Errorf("the reading stays folded away")
+	}
+	b.do(
+		chromedp.Focus(`//summary[contains(., "and its reading")]`, chromedp.BySearch), chromedp.KeyEvent(kb.Enter),
+		chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent("another spindle"), chromedp.KeyEvent(kb.Enter),
+		chromedp.WaitVisible(`//p[contains(@class, "good")][contains(., "is struck")]`, chromedp.BySearch),
+	)
+	if e := m.entries(t)[2]; len(e.Struck) != 1 {
+		t.Errorf("struck %+v", e.Struck)
+	}
+}
+
+// A bay's page is no longer on a phone than a thumb can bear: the demo's readings
+// are folded away, and each of them is three lines at most unless more was said of
+// it.
+func TestBrowserPhone(t *testing.T) {
+	b := open(t, demo(t))
+	b.phone()
+	b.see(base + "/F1/left")
+	const most = 6000 // pixels, 8 times the phone's height
+	if high := eval[int](b, `document.documentElement.scrollHeight`); high > most {
+		t.Errorf("%d px high, want up to %d", high, most)
+	}
+	b.do(chromedp.Evaluate(unfold, nil))
+	if wrong := eval[string](b, `[...document.querySelectorAll(".readings tbody tr")].filter((e) => !e.querySelector("p") && e.getBoundingClientRect().height > 80).map((e) => e.id).join(" ")`); wrong != "" {
+		t.Errorf("more than three lines: %s", wrong)
+	}
+	if high := eval[float64](b, `Math.max(...[...document.querySelectorAll(".knob")].map((e) => e.getBoundingClientRect().height))`); high > 110 {
+		t.Errorf("a knob is %.0f px high, want up to 110", high)
+	}
+}
+
+// Who is signed in signs out.
+func TestBrowserSignOut(t *testing.T) {
+	b := open(t, demo(t))
+	b.see(base)
+	b.do(chromedp.Click("#sign-out button", chromedp.ByQuery), chromedp.WaitVisible(`//h1[contains(., "no such page")]`, chromedp.BySearch))
+	if got := eval[string](b, "location.pathname"); got != "/sign-out" { // which is the hub's to answer
+		t.Errorf("sent to %s", got)
 	}
 }
 
@@ -256,7 +327,8 @@ func TestBrowserPrint(t *testing.T) {
 		base + "/F1/left/sheet":  {3, []string{"AW2QP7", "805.8", "114.4", "Fitting card", "child's head"}},
 		base + "/F1/right/sheet": {0, []string{"806.9", "Mark the low end"}},
 		base + "/F2/left/sheet":  {3, []string{"Not to be cut yet", "fit at top"}},
-		base + "/stock":          {0, []string{"Bar by bar", "Onto the rack"}},
+		base + "/stock":          {0, []string{"Bar by bar", "Onto the rack", "Cut before", "S01-S08"}},
+		base + "/F1/left":        {0, []string{"two-answers", "plumb-lower", "All 8 fit", "As good as", "HW-2.9", "1612 mm", "Corrected by HW-5.1", "tape was hooked"}},
 	} {
 		b.see(path)
 		var pdf []byte
@@ -290,5 +362,13 @@ func TestBrowserPrint(t *testing.T) {
 			t.Errorf("%s: printed in %s", path, got)
 		}
 		b.do(emulation.SetEmulatedMedia().WithMedia(""))
+	}
+	// A browser that does not know how the style sheet unfolds is told by script.
+	b.see(base + "/F1/left")
+	const opened = `[...document.querySelectorAll("details[open]")].map((e) => e.className).join() + document.querySelectorAll(".no-print[open]").length`
+	for _, tt := range []struct{ event, want string }{{"beforeprint", ",fold0"}, {"afterprint", "0"}} {
+		if got := eval[string](b, `dispatchEvent(new Event("`+tt.event+`")), `+opened); got != tt.want {
+			t.Errorf("after %s, open is %q, want %q", tt.event, got, tt.want)
+		}
 	}
 }

@@ -16,58 +16,29 @@ import (
 	"pinchrod/survey/report/lines"
 )
 
-// field is one input of a form, with what is wrong with it.
-type field struct {
-	ID, Name, Label, Hint, Type, Mode string
-	Value, Problem                    string
-	Long, Focus                       bool
-}
-
-// madeForm is the form for what was cut at one setting.
-type madeForm struct {
-	ID, Action, Part, Setting, Code string
-	Title                           string
-	Already                         string // what of it is written down already
-	Open                            bool
-	Problem                         string // with the form as a whole
-	Fields                          []field
-}
-
-// The fields of the form, in the order they are filled in.
-const (
-	fieldLength, fieldPieces, fieldSpares = "length", "pieces", "spares"
-	fieldKept, fieldUsed                  = "kept", "used"
-	fieldBy, fieldWhen, fieldNote         = "by", "when", "note"
-)
-
-// formOf makes the form of a setting with some values in it.
-func formOf(bayURL string, sh *cutting.Sheet, part string, t *cutting.Set, g *cutting.Setting, values map[string]string) madeForm {
-	f := madeForm{
-		ID: part + "-" + g.Name, Action: bayURL + "/made", Part: part, Setting: g.Name, Code: sh.Code,
-		Title: fmt.Sprintf("%s, setting %s: write down what was cut", lines.Sentence(t.Kind.String() + "s")[:len(t.Kind.String())+1], g.Name),
+// batchOf makes the form for what was cut at one setting, with some values in it.
+func batchOf(bayURL string, sh *cutting.Sheet, part string, t *cutting.Set, g *cutting.Setting, values map[string]string) form {
+	f := form{
+		ID: part + "-" + g.Name, Action: bayURL + "/made", Button: "Write it down",
+		Title:  fmt.Sprintf("%s, setting %s: what was cut", capital(t.Kind.String()+"s"), g.Name),
+		Hidden: []hidden{{"part", part}, {"setting", g.Name}, {"code", sh.Code}},
 	}
-	for _, x := range []field{
-		{Name: fieldLength, Label: "Length of a cut piece", Hint: fmt.Sprintf("measured along the %s, where the stop is; the sheet says %s mm", g.Side, figure.Fixed(g.Stop, 1)), Mode: "decimal"},
+	f.fill([]field{
+		{Name: fieldLength, Label: "Length of a cut piece", Hint: fmt.Sprintf("measured along the %s, where the stop is; the sheet says %s mm", g.Side, t.StopText(g)), Mode: "decimal"},
 		{Name: fieldPieces, Label: "Which pieces", Hint: "numbers, such as 1-9 or 1, 2, 5; empty when none of the bay's"},
 		{Name: fieldSpares, Label: "Spares cut with them", Hint: "how many", Mode: "numeric"},
 		{Name: fieldKept, Label: "Offcuts kept", Hint: "lengths that went onto the rack, such as 412; 3 x 380"},
 		{Name: fieldUsed, Label: "Offcuts used", Hint: "lengths that were taken from the rack"},
-		{Name: fieldBy, Label: "Cut by", Hint: "name or initials"},
-		{Name: fieldWhen, Label: "Date", Type: "date"},
-		{Name: fieldNote, Label: "Note", Long: true},
-	} {
-		x.ID, x.Value = f.ID+"-"+x.Name, values[x.Name]
-		if x.Type == "" {
-			x.Type = "text"
-		}
-		f.Fields = append(f.Fields, x)
-	}
+	}, values)
 	return f
 }
 
+// capital is text with a capital before it.
+func capital(s string) string { return strings.TrimSuffix(lines.Sentence(s), ".") }
+
 // emptyForm is the form with what is likely in it: the pieces that are not
 // written down yet, today, and who is signed in.
-func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part string, t *cutting.Set, g *cutting.Setting, made map[uint32]string) madeForm {
+func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part string, t *cutting.Set, g *cutting.Setting, made map[uint32]string) form {
 	var left, done []uint32
 	for _, n := range g.Pieces {
 		if _, ok := made[uint32(n)]; ok {
@@ -76,13 +47,12 @@ func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part
 			left = append(left, uint32(n))
 		}
 	}
-	values := map[string]string{
-		fieldPieces: numbersOf(left), fieldSpares: "0", fieldBy: lines.Clean(s.Who(r)), fieldWhen: s.today().Format("2006-01-02"),
-	}
+	values := s.signed(r)
+	values[fieldPieces], values[fieldSpares] = numbersOf(left), "0"
 	if len(done) == 0 {
 		values[fieldSpares] = strconv.Itoa(g.Spares)
 	}
-	f := formOf(bayURL, sh, part, t, g, values)
+	f := batchOf(bayURL, sh, part, t, g, values)
 	switch {
 	case len(left) == 0:
 		f.Already = "all of them are written down"
@@ -92,31 +62,10 @@ func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part
 	return f
 }
 
-// wrong marks a field; the first that is marked gets the focus.
-func (f *madeForm) wrong(name, problem string) {
-	focus := !f.bad()
-	for i := range f.Fields {
-		if x := &f.Fields[i]; x.Name == name && x.Problem == "" {
-			x.Problem, x.Focus = lines.Sentence(lines.Clean(problem)), focus
-		}
-	}
-}
-
-func (f *madeForm) bad() bool {
-	return f.Problem != "" || slices.ContainsFunc(f.Fields, func(x field) bool { return x.Problem != "" })
-}
-
 // take puts a form that was sent in the place of the empty one.
-func (p *sheetPage) take(sent madeForm) {
+func (p *sheetPage) take(sent form) {
 	sent.Open = true
-	if sent.Problem != "" {
-		p.Bad = append(p.Bad, link{"#" + sent.ID, sent.Problem})
-	}
-	for _, x := range sent.Fields {
-		if x.Problem != "" {
-			p.Bad = append(p.Bad, link{"#" + x.ID, x.Label + ": " + x.Problem})
-		}
-	}
+	p.Bad = sent.problems()
 	for i := range p.Sets {
 		for j := range p.Sets[i].Forms {
 			if f := &p.Sets[i].Forms[j]; f.ID == sent.ID {
@@ -127,12 +76,13 @@ func (p *sheetPage) take(sent madeForm) {
 	}
 }
 
-// farthest a cut piece may be off its stop, mm: what is more is another setting's
-// piece or a slip of the pen. Common practice, no source.
+// farthest a cut piece may be off its stop, and one that was cut again off what its
+// place needs, mm: what is more is another piece or a slip of the pen. Common
+// practice, no source.
 const farthest = 20
 
-// read takes what was sent, and marks what is wrong with it.
-func (f *madeForm) read(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutting.Setting) survey.Made {
+// batch takes what was sent of a batch, and marks what is wrong with it.
+func (f *form) batch(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutting.Setting) survey.Made {
 	value := func(name string) string { return strings.TrimSpace(q.Get(name)) }
 	numbers, err := parseNumbers(value(fieldPieces))
 	if err != nil {
@@ -152,7 +102,7 @@ func (f *madeForm) read(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutt
 		if length, err = unit.ParseLength(v); err != nil {
 			f.wrong(fieldLength, err.Error())
 		} else if off := length.MM() - g.Stop; math.Abs(off) > farthest {
-			f.wrong(fieldLength, fmt.Sprintf("%s is %s mm off the stop of %s mm: measure again, and look whether it is of this setting", length, figure.Fixed(math.Abs(off), 1), figure.Fixed(g.Stop, 1)))
+			f.wrong(fieldLength, fmt.Sprintf("%s is %s mm off the stop of %s mm: measure again, and look whether it is of this setting", length, figure.Fixed(math.Abs(off), 1), t.StopText(g)))
 		}
 	}
 	m := sh.Made(t, g, length)
@@ -162,7 +112,7 @@ func (f *madeForm) read(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutt
 	}
 	for _, n := range numbers {
 		if !slices.Contains(g.Pieces, int(n)) {
-			f.wrong(fieldPieces, fmt.Sprintf("%d is not cut at setting %s: that makes %s", n, g.Name, namesOf(t, g.Pieces)))
+			f.wrong(fieldPieces, fmt.Sprintf("%d is not cut at setting %s: that makes %s", n, g.Name, t.Names(g.Pieces)))
 		}
 	}
 	for _, x := range []struct {
@@ -173,15 +123,7 @@ func (f *madeForm) read(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutt
 			f.wrong(x.name, err.Error())
 		}
 	}
-	if m.By, err = survey.ParseWord(q.Get(fieldBy)); err != nil {
-		f.wrong(fieldBy, err.Error())
-	}
-	if m.When, err = survey.ParseWhen(q.Get(fieldWhen)); err != nil {
-		f.wrong(fieldWhen, err.Error())
-	}
-	if m.Note, err = survey.ParseNote(strings.ReplaceAll(q.Get(fieldNote), "\r\n", "\n")); err != nil {
-		f.wrong(fieldNote, err.Error())
-	}
+	f.sign(q, &m)
 	if !f.bad() {
 		if err := m.Check(); err != nil {
 			f.Problem = lines.Sentence(lines.Clean(err.Error()))
@@ -192,7 +134,7 @@ func (f *madeForm) read(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutt
 
 // again marks what stands in the book already, so that a form that was sent twice
 // is written down once.
-func (f *madeForm) again(w *Work, m *survey.Made) {
+func (f *form) again(w *Work, m *survey.Made) {
 	made := madeOf(w, m.Where)[m.Part]
 	for _, n := range m.Pieces {
 		if by, ok := made[n]; ok {
@@ -247,34 +189,19 @@ func (s *site) record(w http.ResponseWriter, r *http.Request) error {
 		changed.cause = err
 		return changed
 	}
-	values := map[string]string{}
-	for name := range q {
-		values[name] = lines.Clean(q.Get(name))
-	}
-	values[fieldNote] = q.Get(fieldNote) // of several lines
-	f := formOf(s.bayURL(work.Book.Job.ID, bay.Place), sh, string(part), t, g, values)
-	m := f.read(q, sh, t, g)
-	if code := q.Get("code"); code != sh.Code {
-		f.Problem = fmt.Sprintf("The sheet has changed since this form was opened: it was %s and is %s now. Look whether setting %s is still what was cut, then send it again.", lines.Clean(code), sh.Code, g.Name)
-	}
+	f := batchOf(s.bayURL(work.Book.Job.ID, bay.Place), sh, string(part), t, g, sent(q))
+	m := f.batch(q, sh, t, g)
+	f.stale(q, sh, "setting "+g.Name+" is still what was cut")
 	if !f.bad() {
 		f.again(work, &m)
 	}
 	if f.bad() {
 		return s.render(w, http.StatusUnprocessableEntity, "sheet", s.sheetPage(r, work, sh, &f))
 	}
-	entry, err := s.Source.Record(work.Book.Job.ID.String(), m)
+	entry, err := s.Source.Record(work.Book.Job.ID.String(), m, nil)
 	if err != nil {
 		return err
 	}
 	http.Redirect(w, r, s.bayURL(work.Book.Job.ID, bay.Place)+"?noted="+url.QueryEscape(entry)+"#made", http.StatusSeeOther)
 	return nil
-}
-
-// badForm is a form that no page of ours sends.
-func badForm(err error) error {
-	if f := shown(err); f == errBig {
-		return f
-	}
-	return &failure{http.StatusBadRequest, "The form is not understood", "Nothing was written. Open the page again and send the form from it.", err}
 }

@@ -35,6 +35,12 @@ func filled(t testing.TB, page, id string, change map[string]string) url.Values 
 			in = e.attr["id"] == id
 		case in && e.Data == "input":
 			form.Set(e.attr["name"], e.attr["value"])
+		case in && e.Data == "option":
+			// The first, until another is the one that is chosen.
+			name := attrs(e.Parent)["name"]
+			if _, chosen := e.attr["selected"]; chosen || !form.Has(name) {
+				form.Set(name, e.attr["value"])
+			}
 		case in && e.Data == "textarea":
 			form.Set(e.attr["name"], words(e.Node))
 		}
@@ -165,6 +171,9 @@ func TestRecordWrong(t *testing.T) {
 		"another part":         {"part", "newel", "The form is not understood", 400},
 		"markup":               {"pieces", `"><script>alert(1)</script>`, "Not piece numbers", 422},
 	} {
+		if raced && tt.status == 422 && tt.field != "length" {
+			continue // the other fields come back the same way
+		}
 		t.Run(name, func(t *testing.T) {
 			form := filled(t, page, "spindle-A", map[string]string{"length": "805.8", "kept": "412", "note": "kept as sent", tt.field: tt.value})
 			res, body := post(t, h, base+"/F1/left/made", form)

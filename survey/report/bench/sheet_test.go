@@ -2,10 +2,12 @@ package bench
 
 import (
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
 	"pinchrod/survey"
+	"pinchrod/survey/report/lines"
 )
 
 // Where each piece is fitted on site its row has room for what it was cut to, and
@@ -39,6 +41,60 @@ func TestFitEach(t *testing.T) {
 	}
 	if want := 12 + 13 + 13; rows != want {
 		t.Errorf("%d places to write a length in, want %d: one for each piece", rows, want)
+	}
+}
+
+// The page of a sheet says in words what its paper says.
+func TestSheetSays(t *testing.T) {
+	t.Parallel()
+	m := demo(t)
+	h := handler(t, m)
+	for _, place := range []survey.Place{"F1/left", "F1/right", "F2/left"} {
+		_, page := get(t, h, base+"/"+string(place)+"/sheet")
+		said := words(elements(page)[0].Node)
+		sh := m.sheet(t, place)
+		want := slices.Concat(sh.Banners(), sh.How(), []string{sh.AsOf(), sh.Caution})
+		for _, f := range sh.Facts() {
+			want = append(want, f[0]+" "+lines.Sentence(f[1]))
+		}
+		for i := range sh.Sets {
+			s := &sh.Sets[i]
+			want = append(want, s.Count(), lines.Sentence(s.Why))
+			if !s.Final() {
+				want = append(want, sentences(s.First())...)
+				continue
+			}
+			want = append(want, s.Chance(), s.Common())
+			for j := range s.Settings {
+				g := &s.Settings[j]
+				want = append(want, g.Name+" "+s.StopText(g)+" "+g.Count()+" "+s.Names(g.Pieces), g.Low.String()+" "+g.High.String(), lines.Sentence(s.Remark(g)))
+			}
+		}
+		for _, c := range sh.Card() {
+			want = append(want, c.Title)
+			want = append(want, c.Steps...)
+		}
+		for _, s := range want {
+			if !strings.Contains(said, s) {
+				t.Errorf("%s: the page does not say %q", place, s)
+			}
+		}
+	}
+}
+
+// The page of the stock plan says what is left out, what was cut before, and what
+// goes onto the rack.
+func TestStockSays(t *testing.T) {
+	t.Parallel()
+	_, page := get(t, handler(t, demo(t)), base+"/stock")
+	said := words(elements(page)[0].Node)
+	for _, s := range []string{
+		"Not on this plan: F2/left spindles: lengths spread", "Cut before F1/left S01-S08, and not on this plan.", "buy 8 x 2400 mm",
+		"bars 2-3 of 12: 2 x 2400 mm of 41 x 41 mm", "2 of each bar", "keep the bar as it lies", "Onto the rack Of 41 x 41 mm: ",
+	} {
+		if !strings.Contains(said, s) {
+			t.Errorf("the page does not say %q", s)
+		}
 	}
 }
 

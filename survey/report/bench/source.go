@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"pinchrod/calc/stock"
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
@@ -24,11 +25,12 @@ type Source interface {
 	// Bars are what the shop can saw from: bars that can be bought, and offcuts
 	// on the rack.
 	Bars() ([]stock.Bar, error)
-	// Record writes what was made into the bench's own log and gives the name of
-	// its entry, such as NK-142.1.
-	Record(job string, m survey.Made) (string, error)
-	// Strike says that an entry of what was made no longer counts.
-	Strike(job, entry, why, by string) error
+	// Record writes what was made into the bench's own log, with the readings that
+	// go with it, all on one page, and gives the name of the entry, such as NK-142.1:
+	// its number follows the readings'.
+	Record(job string, m survey.Made, readings []survey.Reading) (string, error)
+	// Strike says that entries of the job's book no longer count, all on one page.
+	Strike(job string, entries []journal.Ref, why, by string) error
 	// Picture gives a small picture, a JPEG of at most 320 pixels a side, of one
 	// that a book names by the SHA-256 of its bytes. One that has not arrived
 	// gives an error that wraps fs.ErrNotExist.

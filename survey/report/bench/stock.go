@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"html/template"
-	"math"
 	"net/http"
 	"net/url"
 	"path"
@@ -21,35 +20,36 @@ import (
 
 type stockPage struct {
 	page
-	URL, Code, Holds string
-	Fields           []field
-	Query            string // of the figures that are not the usual ones, for the links to the files
-	Left             []string
-	Nothing          bool // to cut
-	Says             []string
-	Sections         []sectionPart
-	Total            string
-	Groups           []groupPart
-	Keep             []string
-	Sheets           []link
+	URL, Code, AsOf string
+	Fields          []field
+	Query           string // of the figures that are not the usual ones, for the links to the files
+	Left            []string
+	Nothing         bool // to cut
+	How             []string
+	AsDrawn         string
+	Sections        []sectionPart
+	Result          string // of all sections
+	Groups          []groupPart
+	Done, Keeps     []string
+	Sheets          []link
 }
 
 // sectionPart is all that is cut from one section of stock.
 type sectionPart struct {
-	Name, Pieces, Claim string
-	Buy                 []buyLine
+	Name, Pieces, Result string
+	Buy                  []buyLine
 }
 
-type buyLine struct{ From, Count, Length, Label, Price string }
+type buyLine struct{ From, What string }
 
 // groupPart is bars that are cut alike.
 type groupPart struct {
-	Title, Rest string
+	Title, Left string
 	Picture     template.HTML // SVG of scene.SVG, which escapes what it writes
 	Runs        []runLine
 }
 
-type runLine struct{ Cut, Stop, Side, Low, High, From, To, Pieces, Remark string }
+type runLine struct{ Cut, Stop, Side, Setting, Low, High, From, To, Pieces, Remark string }
 
 // shopFigure is a figure of the shop that a plan is made with. Its bounds are
 // wide: they refuse a slip of the decimal point. Common practice, no source.
@@ -127,19 +127,16 @@ func (s *site) stock(w http.ResponseWriter, r *http.Request) error {
 	p := stockPage{page: s.ofJob(r, work, "Stock plan "+plan.Code), URL: job + "/stock", Code: plan.Code, Fields: fields, Query: query}
 	p.Trail = append(p.Trail, link{job, p.Of})
 	p.Paper = p.URL + ".css" + query
-	p.Holds = fmt.Sprintf("%s, from the book up to %s.", plan.Date.Format("2006-01-02"), plan.Entry)
+	p.AsOf, p.How, p.AsDrawn = plan.AsOf(), plan.How(), stockplan.AsDrawn
 	for _, l := range plan.Left {
 		p.Left = append(p.Left, lines.Sentence(lines.Clean(l.String())))
 	}
 	p.Nothing = len(plan.Bars) == 0
-	if !p.Nothing {
-		p.Says = saysOf(plan)
-	}
 	for i := range plan.Sections {
 		p.Sections = append(p.Sections, sectionOf(&plan.Sections[i]))
 	}
 	if len(plan.Sections) > 1 {
-		p.Total = totalOf(&plan.Total)
+		p.Result = lines.Sentence(lines.Clean(plan.Result()))
 	}
 	for _, g := range plan.Groups {
 		part, err := groupOf(plan, g)
@@ -148,11 +145,12 @@ func (s *site) stock(w http.ResponseWriter, r *http.Request) error {
 		}
 		p.Groups = append(p.Groups, part)
 	}
-	for _, k := range plan.Total.Keep {
-		p.Keep = append(p.Keep, fmt.Sprintf("%s mm of %s", k, lines.Clean(k.Section)))
+	for _, d := range plan.Done {
+		p.Done = append(p.Done, lines.Sentence(lines.Clean(d.String())))
 	}
+	p.Keeps = sentences(plan.Keeps())
 	for _, sh := range plan.Sheets {
-		p.Sheets = append(p.Sheets, link{s.bayURL(work.Book.Job.ID, sh.Bay) + "/sheet", string(sh.Bay) + " " + sh.Code})
+		p.Sheets = append(p.Sheets, link{s.bayURL(work.Book.Job.ID, sh.Bay) + "/sheet", sh.String()})
 	}
 	status := http.StatusOK
 	if bad {
@@ -161,114 +159,30 @@ func (s *site) stock(w http.ResponseWriter, r *http.Request) error {
 	return s.render(w, status, "stock", p)
 }
 
-// saysOf says how to read the plan.
-func saysOf(p *stockplan.Plan) []string {
-	saw := fmt.Sprintf("Lengths are in mm. Kerf %s, %s lost at the ends of a bar before its first piece", figure.Plain(p.Kerf), figure.Plain(p.Trim))
-	if p.MinOffcut > 0 {
-		saw += fmt.Sprintf("; a rest of %s or more is kept", figure.Plain(p.MinOffcut))
-	}
-	return []string{
-		saw + ".",
-		"Dress the first end to the low bevel of the first piece, and again where the next low bevel is another. Cut in order, the low end of each piece towards the first end. From and to are on the bar’s centre line; stops and bevels are the sheet’s.",
-	}
-}
-
 func sectionOf(s *stockplan.Section) sectionPart {
-	p := sectionPart{Name: lines.Clean(s.Name), Pieces: report.Count(s.Pieces, "piece")}
-	claim := s.Claim
-	switch {
-	case s.Proven:
-	case s.Priced:
-		claim += fmt.Sprintf(" (a gap of %.2f)", s.Gap)
-	default:
-		claim += fmt.Sprintf(" (a gap of %s)", report.Count(int(s.Gap), "bar"))
-	}
-	p.Claim = lines.Sentence(claim + fmt.Sprintf("; waste %s mm, %s %%", figure.Fixed(s.Waste, 0), figure.Fixed(s.WastePercent(), 1)))
+	p := sectionPart{Name: lines.Clean(s.Name), Pieces: report.Count(s.Pieces, "piece"), Result: lines.Sentence(s.Result())}
 	for _, b := range s.Buy {
-		l := buyLine{From: "buy", Count: fmt.Sprint(b.Count), Length: figure.Plain(b.Length) + " mm", Label: lines.Clean(b.Label)}
-		if b.Offcut {
-			l.From = "from the rack"
-		}
-		if b.Price > 0 {
-			l.Price = fmt.Sprintf("%.2f each, %.2f", b.Price, b.Price*float64(b.Count))
-		}
-		p.Buy = append(p.Buy, l)
+		p.Buy = append(p.Buy, buyLine{b.From(), lines.Clean(b.String())})
 	}
 	return p
 }
 
-func totalOf(t *stockplan.Total) string {
-	s := fmt.Sprintf("%s, %d of them spare, %s to buy", report.Count(t.Pieces, "piece"), t.Spares, report.Count(t.Buy, "bar"))
-	if t.Rack > 0 {
-		s += ", " + report.Count(t.Rack, "offcut") + " from the rack"
-	}
-	if t.Priced {
-		s += fmt.Sprintf(", cost %.2f", t.Cost)
-	}
-	return s + fmt.Sprintf("; waste %s mm of %s, %s %%.", figure.Fixed(t.Waste, 0), figure.Plain(t.Length), figure.Fixed(t.WastePercent(), 1))
-}
-
 func groupOf(p *stockplan.Plan, g stockplan.Group) (groupPart, error) {
-	first, last := &p.Bars[g.Bars[0]], &p.Bars[g.Bars[len(g.Bars)-1]]
-	out := groupPart{Title: fmt.Sprintf("Bar %d", first.Number)}
-	if last.Number > first.Number {
-		out.Title = fmt.Sprintf("Bars %d–%d", first.Number, last.Number)
-	}
-	out.Title += fmt.Sprintf(" of %d: %d x %s mm of %s", len(p.Bars), len(g.Bars), figure.Plain(first.Length), lines.Clean(first.Section))
-	if first.Offcut {
-		out.Title += ", from the rack"
-	}
-	if first.Label != "" {
-		out.Title += ", " + lines.Clean(first.Label)
-	}
+	bar := &p.Bars[g.Bars[0]]
+	out := groupPart{Title: lines.Clean(p.Numbers(g) + ": " + p.Stuff(g)), Left: bar.Left()}
 	var svg bytes.Buffer
-	if err := scene.SVG(&svg, p.BarPage(g.Bars[0])); err != nil {
+	if err := scene.SVG(&svg, p.GroupPage(g)); err != nil {
 		return out, err
 	}
 	out.Picture = template.HTML(svg.String())
 	for _, r := range g.Runs {
-		a, z := &first.Cuts[r.From], &first.Cuts[r.To-1]
-		l := runLine{
-			Cut: span(r.From+1, r.To), Stop: a.Stop, Side: a.Side.String(), Low: dial(a.Low), High: dial(a.High),
-			From: figure.Fixed(a.From, 1), To: figure.Fixed(z.To, 1),
-		}
-		var ids []string
-		for _, i := range g.Bars {
-			for _, c := range p.Bars[i].Cuts[r.From:r.To] {
-				ids = append(ids, c.Piece)
-			}
-		}
-		l.Pieces = fmt.Sprintf("%s, setting %s: %s", a.Bay, a.Setting, strings.Join(ids, " "))
-		var remarks []string
-		if n := r.To - r.From; len(g.Bars) > 1 {
-			remarks = append(remarks, fmt.Sprintf("%d of each bar", n))
-		}
-		if a.ToFit {
-			remarks = append(remarks, "over length, trimmed on site")
-		}
-		l.Remark = lines.Sentence(strings.Join(remarks, "; "))
-		out.Runs = append(out.Runs, l)
-	}
-	each := ""
-	if len(g.Bars) > 1 {
-		each = " of each"
-	}
-	switch {
-	case first.Keep > 0:
-		out.Rest = fmt.Sprintf("Left%s: %s mm, onto the rack.", each, figure.Fixed(math.Floor(first.Keep), 0))
-	case first.Rest < 1:
-		out.Rest = "Nothing is left."
-	default:
-		out.Rest = fmt.Sprintf("Left%s: %s mm, waste.", each, figure.Fixed(math.Floor(first.Rest), 0))
+		first, last := &bar.Cuts[r.From], &bar.Cuts[r.To-1]
+		out.Runs = append(out.Runs, runLine{
+			Cut: r.Numbers(), Stop: first.Stop, Side: first.Side.String(), Setting: first.Setting, Low: first.Low.Degrees(), High: first.High.Degrees(),
+			From: figure.Fixed(first.From, 1), To: figure.Fixed(last.To, 1), Pieces: p.Makes(g, r), Remark: lines.Sentence(p.Remark(g, r)),
+		})
 	}
 	return out, nil
-}
-
-func span(from, to int) string {
-	if from == to {
-		return fmt.Sprint(from)
-	}
-	return fmt.Sprintf("%d–%d", from, to)
 }
 
 // stockFile serves the files of the stock plan.

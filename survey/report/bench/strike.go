@@ -4,11 +4,13 @@ import (
 	"net/http"
 	"net/url"
 
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/report/lines"
 )
 
-// strike says that an entry of what was made no longer counts, and why.
+// strike says that an entry of what was made no longer counts, and why. The reading
+// that a piece cut again came to goes with it.
 func (s *site) strike(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return badForm(err)
@@ -39,21 +41,24 @@ func (s *site) strike(w http.ResponseWriter, r *http.Request) error {
 		form.ByProblem = lines.Sentence(lines.Clean(byProblem.Error()))
 	}
 	if len(e.Struck) == 0 && form.Problem+form.ByProblem != "" {
-		p := s.bayPage(r, work, bay)
-		_, p.WhatIf.Sliders, _ = turned(nil, work.Settings)
-		if p.Code, err = s.codeOf(work, bay); err != nil {
+		p, _, err := s.bookPage(r, work, bay)
+		if err != nil {
 			return err
 		}
 		for i := range p.MadeLines {
 			if l := &p.MadeLines[i]; l.Name == e.Ref.Short() {
-				form.ID, form.Action = l.Strike.ID, l.Strike.Action
+				form.ID, form.Action, form.What = l.Strike.ID, l.Strike.Action, l.Strike.What
 				l.Strike = form
 			}
 		}
 		return s.render(w, http.StatusUnprocessableEntity, "bay", p)
 	}
 	if len(e.Struck) == 0 { // else it was struck meanwhile, or the form was sent twice
-		if err := s.Source.Strike(work.Book.Job.ID.String(), e.Ref.String(), why, by); err != nil {
+		entries := []journal.Ref{e.Ref}
+		if reading := readingOfRecut(work.Book, e); reading != nil {
+			entries = append(entries, reading.Ref)
+		}
+		if err := s.Source.Strike(work.Book.Job.ID.String(), entries, why, by); err != nil {
 			return err
 		}
 	}
@@ -63,6 +68,6 @@ func (s *site) strike(w http.ResponseWriter, r *http.Request) error {
 
 // strikeForm is the form that strikes an entry.
 type strikeForm struct {
-	ID, Action, Why, By, Problem, ByProblem string
-	Open                                    bool
+	ID, Action, What, Why, By, Problem, ByProblem string
+	Open                                          bool
 }

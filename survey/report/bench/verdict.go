@@ -9,6 +9,7 @@ import (
 	"pinchrod/calc/pieces"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 )
@@ -72,7 +73,7 @@ func verdictLines(b *asfound.Bay, house fit.House) (out []verdictLine) {
 			l.Options = append(l.Options, line)
 		}
 		for _, a := range v.Plan {
-			l.Next = append(l.Next, fmt.Sprintf("%s: all fit with probability %s then", a.Reading.Title(), asfound.Chance(a.PAfter)))
+			l.Next = append(l.Next, lines.Clean(cutting.Measure{Title: a.Reading.Title(), PAfter: a.PAfter}.String()))
 		}
 		out = append(out, l)
 	}

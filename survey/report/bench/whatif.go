@@ -28,22 +28,11 @@ type knob struct {
 
 var knobs = []knob{
 	{"joint", "Widest joint that still looks closed", "mm", 0.1, 2, 0.05, func(s *asfound.Settings) float64 { return s.Joint }},
-	{"short", "Too short by this still fits", "mm", 0, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Short }},
-	{"long", "Too long by this still fits", "mm", 0, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Long }},
+	{"short", "Too short by this still fits", "mm", 0.1, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Short }},
+	{"long", "Too long by this still fits", "mm", 0.1, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Long }},
 	{"all-fit", "Probability asked for that all pieces fit", "", 0.6, 0.99, 0.01, func(s *asfound.Settings) float64 { return s.House.Risk }},
 	{"target", "Clear gap aimed at between spindles", "mm", 60, 120, 1, func(s *asfound.Settings) float64 { return s.Target }},
 }
-
-// offered are the knobs whose settings a job can have.
-var offered = func() []knob {
-	var out []knob
-	for _, k := range knobs {
-		if slices.ContainsFunc(asfound.SettingNames(), func(n [2]string) bool { return n[0] == k.name }) {
-			out = append(out, k)
-		}
-	}
-	return out
-}()
 
 // slider is a knob as a form has it.
 type slider struct {
@@ -59,7 +48,7 @@ func number(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 // is left out of set, and its slider says what is wrong with it.
 func turned(q url.Values, book asfound.Settings) (set map[string]string, sliders []slider, bad bool) {
 	set = map[string]string{}
-	for _, k := range offered {
+	for _, k := range knobs {
 		now := k.now(&book)
 		sl := slider{Name: k.name, Label: k.label, Unit: k.unit, Value: number(now), Book: number(now)}
 		v := now

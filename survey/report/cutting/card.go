@@ -202,18 +202,6 @@ func (s *Sheet) glueUp() []string {
 	return out
 }
 
-// first says what to read first.
-func (t *Set) first() string {
-	if len(t.Measure) == 0 {
-		return "no single reading helps; take all of the bay's again"
-	}
-	titles := make([]string, len(t.Measure))
-	for i, m := range t.Measure {
-		titles[i] = m.Title
-	}
-	return strings.Join(titles, "; ")
-}
-
 // list joins words as a person does.
 func list(words []string) string {
 	if n := len(words); n > 1 {

@@ -78,7 +78,7 @@ func (t *Set) cells(g Setting) []string {
 	}
 	tenth := func(v float64) string { return fmt.Sprintf("%.1f", v) }
 	return []string{
-		g.Name, t.stop(g), g.Side.String(), fmt.Sprintf("%.0f", g.Blank), tenth(g.Long()), tenth(g.Short()),
+		g.Name, t.StopText(&g), g.Side.String(), fmt.Sprintf("%.0f", g.Blank), tenth(g.Long()), tenth(g.Short()),
 		tenth(g.Low.Dial), tenth(g.High.Dial), long(g.Low), long(g.High), g.Hand,
 	}
 }

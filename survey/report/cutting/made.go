@@ -69,7 +69,7 @@ func (s *Sheet) Made(t *Set, g *Setting, length unit.Length) survey.Made {
 func (s *Sheet) Holds(t *Set, g *Setting, which []uint32) error {
 	for _, n := range which {
 		if !slices.Contains(g.Pieces, int(n)) {
-			return fmt.Errorf("%w: %s %d is not cut at setting %s: that is %s", ErrMade, t.Kind, n, g.Name, numbers(t.Kind, g.Pieces))
+			return fmt.Errorf("%w: %s %d is not cut at setting %s: that is %s", ErrMade, t.Kind, n, g.Name, t.Names(g.Pieces))
 		}
 	}
 	return nil

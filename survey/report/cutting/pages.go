@@ -7,7 +7,6 @@ import (
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
-	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
@@ -16,17 +15,17 @@ import (
 func (s *Sheet) Pages() []scene.Page {
 	p := &paper{}
 	s.begins(p, "cutting sheet")
-	for _, n := range s.how() {
+	for _, n := range s.How() {
 		p.para(margin, n, bodyHigh, false)
 	}
-	for _, b := range s.banners() {
+	for _, b := range s.Banners() {
 		p.banner(b)
 	}
 	for i := range s.Sets {
 		p.together(s.Sets[i].print)
 	}
 	p.y += 2
-	for _, f := range s.facts() {
+	for _, f := range s.Facts() {
 		p.need(2 * bodyHigh * lineStep)
 		p.y += 0.8
 		p.add(say(margin, p.y+bodyHigh*lineStep, f[0], bodyHigh, true))
@@ -59,7 +58,7 @@ func (s *Sheet) Pages() []scene.Page {
 // every page.
 func (s *Sheet) begins(p *paper, what string) {
 	title := lines.Clean(fmt.Sprintf("%s, %s", s.Job, s.Bay))
-	about := lines.Clean(fmt.Sprintf("%s, %s", what, s.holds()))
+	about := lines.Clean(fmt.Sprintf("%s, %s", what, s.AsOf()))
 	foot := fmt.Sprintf("%s, %s, %s; the caution is at its end", s.Code, s.Bay, what)
 	p.title = fmt.Sprintf("%s: %s %s", title, what, s.Code)
 	p.head = func(page *scene.Page) {
@@ -99,22 +98,19 @@ func (t *Set) print(p *paper) {
 	p.need(70) // its head, the sketch and the first setting
 	p.y += 11
 	p.add(say(margin, p.y, t.title(), headLine, true), ends(edge, p.y, strings.ToUpper(string(t.Cut)), headLine, true),
-		within(say(margin+62, p.y, lines.Clean(t.count()), 3.4, false), 66))
+		within(say(margin+62, p.y, lines.Clean(t.Count()), 3.4, false), 66))
 	p.y += 1.8
 	p.rule(scene.W35)
 	if !t.Final() {
 		p.banner("NOT TO BE CUT YET. Read first:")
 		p.y++
-		for i, m := range t.Measure {
-			p.para(margin+4, fmt.Sprintf("%d. %s: all fit with probability %s then", i+1, m.Title, asfound.Chance(m.PAfter)), cardHigh, false)
-		}
-		if len(t.Measure) == 0 {
-			p.para(margin+4, lines.Sentence(t.first()), cardHigh, false)
+		for i, m := range t.First() {
+			p.para(margin+4, fmt.Sprintf("%d. %s", i+1, m), cardHigh, false)
 		}
 		p.para(margin, lines.Sentence(t.Why), bodyHigh, false)
 		return
 	}
-	p.para(margin, lines.Sentence(t.Why)+" "+t.chance(), bodyHigh, false)
+	p.para(margin, lines.Sentence(t.Why)+" "+t.Chance(), bodyHigh, false)
 	if lie, hand := t.alike(); lie != "" {
 		t.sketch(p, hand)
 	}
@@ -165,20 +161,14 @@ func (t *Set) row(p *paper, g *Setting) {
 		first = 7.2 // from the rule above to the baseline
 		step  = figHigh * 1.6
 	)
-	which := scene.Wrap(numbers(t.Kind, g.Pieces), figHigh, false, colCount-16-colPieces)
-	under := t.remark(*g)
-	for _, n := range g.Pieces {
-		if p := t.Pieces[n-1]; p.Access {
-			under = joined(under, p.ID+" access: glue one end only")
-		}
-	}
-	remarks := scene.Wrap(lines.Clean(under), bodyHigh, false, textWide-11-40)
+	which := scene.Wrap(t.Names(g.Pieces), figHigh, false, colCount-16-colPieces)
+	remarks := scene.Wrap(lines.Clean(t.Remark(g)), bodyHigh, false, textWide-11-40)
 	high := first + float64(len(which)-1)*step + float64(len(remarks))*bodyHigh*lineStep + 2
 	if p.need(max(high, first+6)) {
 		t.columns(p)
 	}
 	y := p.y + first
-	p.add(say(margin, y, g.Name, stopHigh, true), ends(colCount, y, g.of(), figHigh, false), ends(colStop, y, t.stop(*g), stopHigh, true),
+	p.add(say(margin, y, g.Name, stopHigh, true), ends(colCount, y, g.Count(), figHigh, false), ends(colStop, y, t.StopText(g), stopHigh, true),
 		ends(colBlank, y, fmt.Sprintf("%.0f", g.Blank), figHigh, false))
 	for i, x := range []float64{colFirst, colSecond} {
 		p.add(ends(x, y, fmt.Sprintf("%.1f", g.Edges[i].Length), figHigh, false))
@@ -229,8 +219,8 @@ func (t *Set) finals(p *paper) {
 			head()
 		}
 		y := p.y + 7
-		p.add(say(colPiece, y, f.ID, figHigh, true), say(colExpect, y, fmt.Sprintf("%.1f ±%.1f", f.Needed, 2*f.U), figHigh, false),
-			say(colOwnLow, y, own(f.Bevels[0]), figHigh, false), say(colOwnUp, y, own(f.Bevels[1]), figHigh, false),
+		p.add(say(colPiece, y, f.ID, figHigh, true), say(colExpect, y, f.Expect(), figHigh, false),
+			say(colOwnLow, y, f.Own(0), figHigh, false), say(colOwnUp, y, f.Own(1), figHigh, false),
 			scene.Line{A: scene.Point{X: colFinal, Y: y + 0.5}, B: scene.Point{X: colFinal + 32, Y: y + 0.5}, Pen: scene.Pen{Weight: scene.W25}})
 		if f.Access {
 			p.add(within(ends(edge, y, "glue one end", smallHigh, true), 28))
@@ -238,13 +228,6 @@ func (t *Set) finals(p *paper) {
 		p.y = y + 2
 		p.rule(scene.W18)
 	}
-}
-
-func joined(a, b string) string {
-	if a == "" {
-		return b
-	}
-	return a + "; " + b
 }
 
 // sketch draws a piece as it lies on the saw, its low end to the left, not to

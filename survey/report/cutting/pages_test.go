@@ -139,7 +139,7 @@ func TestPagesSayTheCuts(t *testing.T) {
 				t.Errorf("%s: no %s", s.Bay, set.title())
 			}
 			for _, g := range set.Settings {
-				for _, fig := range []string{set.stop(g), fmt.Sprintf("%.1f", g.Long()), fmt.Sprintf("%.1f", g.Short()), fmt.Sprintf("%.1f°", g.Low.Dial), fmt.Sprintf("%.1f°", g.High.Dial), g.of()} {
+				for _, fig := range []string{set.StopText(&g), fmt.Sprintf("%.1f", g.Long()), fmt.Sprintf("%.1f", g.Short()), fmt.Sprintf("%.1f°", g.Low.Dial), fmt.Sprintf("%.1f°", g.High.Dial), g.Count()} {
 					if high[fig] < 4 {
 						t.Errorf("%s, %s %s: %q is %.1f mm high, want 4 mm", s.Bay, set.title(), g.Name, fig, high[fig])
 					}

@@ -196,7 +196,7 @@ func TestRoundings(t *testing.T) {
 			t.Errorf("%d spares for %d, want %d", got, n, want)
 		}
 	}
-	if got, want := numbers(pieces.BaseFillet, []int{1, 2, 3, 5, 7, 8}), "B01-B03 B05 B07-B08"; got != want {
+	if got, want := (&Set{Kind: pieces.BaseFillet}).Names([]int{1, 2, 3, 5, 7, 8}), "B01-B03 B05 B07-B08"; got != want {
 		t.Errorf("numbers %q, want %q", got, want)
 	}
 }

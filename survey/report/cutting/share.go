@@ -25,9 +25,3 @@ func ParseCode(code string) (string, error) {
 	}
 	return c, nil
 }
-
-// StopText is the stop of a setting as the sheet prints it, mm.
-func (t *Set) StopText(g *Setting) string { return t.stop(*g) }
-
-// SpareID names spare n of the set, from 1, as the labels do.
-func (t *Set) SpareID(n int) string { return spareID(t.Kind, n) }

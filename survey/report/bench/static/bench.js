@@ -27,6 +27,18 @@ if (turned) {
   turned.focus({ preventScroll: true });
 }
 sessionStorage.removeItem("turned");
+// What is folded away on the screen is printed, but for what is not for paper; a
+// browser that folds by another rule than the style sheet's is told here.
+const folded = "details:not([open], .no-print)";
+let opened = [];
+addEventListener("beforeprint", () => {
+  opened = [...document.querySelectorAll(folded)];
+  for (const d of opened) d.open = true;
+});
+addEventListener("afterprint", () => {
+  for (const d of opened) d.open = false;
+  opened = [];
+});
 // A form of something that is written down goes once, however often it is pressed.
 for (const form of document.querySelectorAll("form[method=post]")) {
   form.addEventListener("submit", () => {
