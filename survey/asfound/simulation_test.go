@@ -13,7 +13,6 @@ import (
 	"pinchrod/survey"
 )
 
-
 // trueFigures are the figures of the page, in its units, of a bay's truth.
 func (tr truth) figures() map[string]float64 {
 	x := tr.Vector()

@@ -69,6 +69,22 @@ func (b *Book) FindMade(id string) (*Made, error) {
 	return &b.Made[i], nil
 }
 
+// TrialOf finds the reading that a piece cut again on site came to, while it is
+// not struck: the trial piece that was written on the same page. Nil where there
+// is none, as of a fillet.
+func (b *Book) TrialOf(m *Made) *Entry {
+	if !m.Made.Recut {
+		return nil
+	}
+	for i := range b.Entries {
+		e := &b.Entries[i]
+		if e.Ref.Device == m.Ref.Device && e.Ref.Page == m.Ref.Page && e.Reading.What == survey.Fit && len(e.Struck) == 0 {
+			return e
+		}
+	}
+	return nil
+}
+
 // Offcut is a length of stock on the rack.
 type Offcut struct {
 	Section string

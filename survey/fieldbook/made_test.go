@@ -77,3 +77,27 @@ func TestRack(t *testing.T) {
 		t.Errorf("after the strike (-want +got)\n%s", diff)
 	}
 }
+
+func TestTrialOf(t *testing.T) {
+	l := newLog(t, buckets{}, 1)
+	again := cut(nil, nil)
+	again.Recut = true
+	fit := gap(survey.Bottom, 812)
+	fit.What = survey.Fit
+	l.write(survey.Payload{Readings: []survey.Reading{gap(survey.Top, 812), fit}, Made: []survey.Made{again}})
+	l.write(survey.Payload{Made: []survey.Made{again}})
+	l.write(survey.Payload{Readings: []survey.Reading{fit}, Made: []survey.Made{cut(nil, nil)}})
+	book := l.load()
+	if e := book.TrialOf(&book.Made[0]); e == nil || e.Ref.Page != book.Made[0].Ref.Page || e.Reading.What != survey.Fit {
+		t.Errorf("of a spindle: %+v, want the trial piece on its page", e)
+	}
+	for i, why := range map[int]string{1: "no reading was written with it", 2: "a batch"} {
+		if e := book.TrialOf(&book.Made[i]); e != nil {
+			t.Errorf("%s: %+v, want none", why, e)
+		}
+	}
+	l.strike(book.TrialOf(&book.Made[0]).Ref)
+	if book = l.load(); book.TrialOf(&book.Made[0]) != nil {
+		t.Error("a struck one is still there")
+	}
+}

@@ -18,7 +18,7 @@ import (
 type ruling struct {
 	past string // struck, kept
 	had  func(*target) []fieldbook.Ruling
-	page func(survey.Strike) survey.Payload
+	page func(...survey.Strike) survey.Payload
 	any  bool // of anything in the book, not of readings only
 }
 
@@ -27,6 +27,7 @@ type target struct {
 	ref          journal.Ref
 	title        string
 	struck, kept []fieldbook.Ruling
+	with         *fieldbook.Entry // a reading that stands and falls with it
 }
 
 type ruleOptions struct {
@@ -46,7 +47,7 @@ book. An entry of what was made, and a picture, are struck in the same way.`,
 	}, ruling{
 		past: "struck",
 		had:  func(t *target) []fieldbook.Ruling { return t.struck },
-		page: func(s survey.Strike) survey.Payload { return survey.Payload{Strikes: []survey.Strike{s}} },
+		page: func(s ...survey.Strike) survey.Payload { return survey.Payload{Strikes: s} },
 		any:  true,
 	})
 }
@@ -61,7 +62,7 @@ says that it was kept. ID stands in the first column of book.`,
 	}, ruling{
 		past: "kept",
 		had:  func(t *target) []fieldbook.Ruling { return t.kept },
-		page: func(s survey.Strike) survey.Payload { return survey.Payload{Keeps: []survey.Strike{s}} },
+		page: func(s ...survey.Strike) survey.Payload { return survey.Payload{Keeps: s} },
 	})
 }
 
@@ -106,10 +107,17 @@ func (o *ruleOptions) run() error {
 		fmt.Fprintf(o.env.Out, "%s was %s already (%s)\n", t.ref.Short(), o.ruling.past, had[0].Why)
 		return nil
 	}
-	if _, err := o.env.write(s, book.Job.ID, o.ruling.page(survey.Strike{Reading: t.ref, Why: why, By: by})); err != nil {
+	rulings := []survey.Strike{{Reading: t.ref, Why: why, By: by}}
+	if t.with != nil {
+		rulings = append(rulings, survey.Strike{Reading: t.with.Ref, Why: why, By: by})
+	}
+	if _, err := o.env.write(s, book.Job.ID, o.ruling.page(rulings...)); err != nil {
 		return err
 	}
 	fmt.Fprintf(o.env.Out, "%s %s, %s, in job %q\n", o.ruling.past, t.ref.Short(), t.title, book.Job.Name)
+	if t.with != nil {
+		fmt.Fprintf(o.env.Out, "%s %s, %s, with it\n", o.ruling.past, t.with.Ref.Short(), readingTitle(t.with))
+	}
 	return nil
 }
 
@@ -118,14 +126,14 @@ func (o *ruleOptions) run() error {
 func (o *ruleOptions) target(s *store.Store) (*fieldbook.Book, *target, error) {
 	book, e, none := find(s, o.job, o.id)
 	if none == nil {
-		return book, &target{e.Ref, e.Reading.Title() + " " + e.Reading.Value.String(), e.Struck, e.Kept}, nil
+		return book, &target{ref: e.Ref, title: readingTitle(e), struck: e.Struck, kept: e.Kept}, nil
 	}
 	if !o.ruling.any || !errors.Is(none, fieldbook.ErrNoReading) {
 		return nil, nil, none
 	}
 	book, m, err := look(s, o.job, o.id, (*fieldbook.Book).FindMade, fieldbook.ErrNoMade)
 	if err == nil {
-		return book, &target{ref: m.Ref, title: report.MadeTitle(&m.Made), struck: m.Struck}, nil
+		return book, &target{ref: m.Ref, title: report.MadeTitle(&m.Made), struck: m.Struck, with: book.TrialOf(m)}, nil
 	}
 	if !errors.Is(err, fieldbook.ErrNoMade) {
 		return nil, nil, err
@@ -138,4 +146,8 @@ func (o *ruleOptions) target(s *store.Store) (*fieldbook.Book, *target, error) {
 		return nil, nil, err
 	}
 	return nil, nil, none
+}
+
+func readingTitle(e *fieldbook.Entry) string {
+	return e.Reading.Title() + " " + e.Reading.Value.String()
 }

@@ -62,7 +62,7 @@ func (s *site) madeLines(w *Work, b *asfound.Bay, by string) (out []madeLine) {
 			l.CanStrike = true
 			l.Strike = strikeForm{What: l.Name, ID: "strike-" + e.Ref.String(), Action: s.jobURL(w.Book.Job.ID) + "/made/" + e.Ref.String() + "/strike", By: by}
 		}
-		if reading := readingOfRecut(w.Book, &e); reading != nil {
+		if reading := w.Book.TrialOf(&e); reading != nil {
 			l.Reading = reading.Ref.Short()
 			l.Strike.What += " and its reading " + l.Reading
 		}

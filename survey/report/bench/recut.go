@@ -9,7 +9,6 @@ import (
 
 	"pinchrod/calc/unit"
 	"pinchrod/survey"
-	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/figure"
@@ -144,21 +143,5 @@ func (s *site) recut(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	http.Redirect(w, r, p.URL+"?noted="+url.QueryEscape(entry)+"#made", http.StatusSeeOther)
-	return nil
-}
-
-// readingOfRecut is the reading that a piece cut again came to, while it stands:
-// the trial piece on the same page of the log. Nil where there is none, as of a
-// fillet.
-func readingOfRecut(b *fieldbook.Book, e *fieldbook.Made) *fieldbook.Entry {
-	if !e.Made.Recut {
-		return nil
-	}
-	for i := range b.Entries {
-		x := &b.Entries[i]
-		if x.Ref.Device == e.Ref.Device && x.Ref.Page == e.Ref.Page && x.Reading.What == survey.Fit && len(x.Struck) == 0 {
-			return x
-		}
-	}
 	return nil
 }

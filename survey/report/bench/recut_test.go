@@ -45,7 +45,7 @@ func TestRecut(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	x := readingOfRecut(book, &e)
+	x := book.TrialOf(&e)
 	if x == nil {
 		t.Fatal("no reading goes with it")
 	}
@@ -83,8 +83,8 @@ func TestRecut(t *testing.T) {
 	if book, err = m.load(demoID.String()); err != nil {
 		t.Fatal(err)
 	}
-	if e := book.Made[len(book.Made)-1]; len(e.Struck) != 1 || readingOfRecut(book, &e) != nil {
-		t.Errorf("struck %+v, and its reading stands: %t", e.Struck, readingOfRecut(book, &e) != nil)
+	if e := book.Made[len(book.Made)-1]; len(e.Struck) != 1 || book.TrialOf(&e) != nil {
+		t.Errorf("struck %+v, and its reading stands: %t", e.Struck, book.TrialOf(&e) != nil)
 	}
 	if _, body = get(t, h, base+"/F1/left"); !strings.Contains(body, "Cutting sheet "+sh.Code) {
 		t.Error("the sheet is not what it was before")
@@ -105,7 +105,7 @@ func TestRecutFillet(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if e := book.Made[len(book.Made)-1]; !e.Made.Recut || e.Made.Part != survey.PartRailFillet || e.Ref.Item != 1 || readingOfRecut(book, &e) != nil {
+	if e := book.Made[len(book.Made)-1]; !e.Made.Recut || e.Made.Part != survey.PartRailFillet || e.Ref.Item != 1 || book.TrialOf(&e) != nil {
 		t.Errorf("written down %+v as %s", e.Made, e.Ref.Short())
 	}
 	// The same form twice, of the same sheet.
@@ -210,7 +210,7 @@ func TestNoRecut(t *testing.T) {
 		t.Errorf("offers a %q first, want what can be cut", form.Get("part"))
 	}
 	// A page of another device may hold an entry that is none.
-	if x := readingOfRecut(&fieldbook.Book{}, &fieldbook.Made{Made: survey.Made{Recut: true}}); x != nil {
+	if x := (&fieldbook.Book{}).TrialOf(&fieldbook.Made{Made: survey.Made{Recut: true}}); x != nil {
 		t.Errorf("%+v", x)
 	}
 }

@@ -55,7 +55,7 @@ func (s *site) strike(w http.ResponseWriter, r *http.Request) error {
 	}
 	if len(e.Struck) == 0 { // else it was struck meanwhile, or the form was sent twice
 		entries := []journal.Ref{e.Ref}
-		if reading := readingOfRecut(work.Book, e); reading != nil {
+		if reading := work.Book.TrialOf(e); reading != nil {
 			entries = append(entries, reading.Ref)
 		}
 		if err := s.Source.Strike(work.Book.Job.ID.String(), entries, why, by); err != nil {
