@@ -5,6 +5,7 @@ import (
 
 	"rsc.io/qr"
 
+	"pinchrod/survey/report/paper"
 	"pinchrod/survey/report/scene"
 )
 
@@ -64,11 +65,11 @@ func (l Label) print(at scene.Point) ([]scene.Item, error) {
 	x, y := at.X+labelInset+codeSide+1, at.Y+labelInset
 	wide := at.X + labelWidth - labelInset - x
 	items := []scene.Item{
-		m, within(say(x, y+9, l.Piece, 9, true), wide), within(say(x, y+14, string(l.Bay), bodyHigh, true), wide),
-		within(say(x, y+18.2, fmt.Sprintf("set %s, %s", l.Setting, l.Code), bodyHigh, false), wide),
+		m, paper.Within(paper.Say(x, y+9, l.Piece, 9, true), wide), paper.Within(paper.Say(x, y+14, string(l.Bay), paper.BodyHigh, true), wide),
+		paper.Within(paper.Say(x, y+18.2, fmt.Sprintf("set %s, %s", l.Setting, l.Code), paper.BodyHigh, false), wide),
 	}
-	for i, line := range scene.Wrap(l.Note, smallHigh, true, wide) {
-		items = append(items, say(x, y+22+float64(i)*smallHigh*1.5, line, smallHigh, true))
+	for i, line := range scene.Wrap(l.Note, paper.SmallHigh, true, wide) {
+		items = append(items, paper.Say(x, y+22+float64(i)*paper.SmallHigh*1.5, line, paper.SmallHigh, true))
 	}
 	return items, nil
 }

@@ -3,7 +3,6 @@ package cutting
 import (
 	"bytes"
 	"fmt"
-	"io"
 	"strings"
 	"testing"
 
@@ -11,56 +10,10 @@ import (
 
 	"pinchrod/calc/fit"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/paper"
 	"pinchrod/survey/report/scene"
+	"pinchrod/survey/report/scene/scenetest"
 )
-
-// texts are the lines of lettering on a page.
-func texts(p scene.Page) []scene.Text {
-	var out []scene.Text
-	for _, it := range p.Items {
-		if t, ok := it.(scene.Text); ok {
-			out = append(out, t)
-		}
-	}
-	return out
-}
-
-// block is what a text fills, without the room for accents and tails.
-type block struct {
-	scene.Text
-	x0, y0, x1, y1 float64
-}
-
-func blocks(p scene.Page) []block {
-	var out []block
-	for _, t := range texts(p) {
-		c := t.Corners()
-		out = append(out, block{t, c[0].X, t.At.Y - t.H, c[1].X, t.At.Y})
-	}
-	return out
-}
-
-// laidOut checks that a page can be written, that all its lettering is on the
-// paper and large enough to read, and that no two lines lie on each other.
-func laidOut(t interface{ Errorf(string, ...any) }, p scene.Page, inset float64) {
-	if err := scene.SVG(io.Discard, p); err != nil {
-		t.Errorf("%s: %v", p.Title, err)
-	}
-	all := blocks(p)
-	for i, a := range all {
-		if a.x0 < inset-0.01 || a.x1 > p.W-inset+0.01 || a.y0 < inset-0.01 || a.y1 > p.H-inset+0.01 {
-			t.Errorf("%s: %q reaches to %.1f, %.1f and %.1f, %.1f", p.Title, a.S, a.x0, a.y0, a.x1, a.y1)
-		}
-		if a.H < smallHigh {
-			t.Errorf("%s: %q is %.1f mm high", p.Title, a.S, a.H)
-		}
-		for _, b := range all[:i] {
-			if min(a.x1, b.x1)-max(a.x0, b.x0) > 0.05 && min(a.y1, b.y1)-max(a.y0, b.y0) > 0.05 {
-				t.Errorf("%s: %q lies on %q at %.1f, %.1f", p.Title, a.S, b.S, a.x0, a.y1)
-			}
-		}
-	}
-}
 
 func TestPagesOfAnyBook(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
@@ -78,9 +31,9 @@ func TestPagesOfAnyBook(t *testing.T) {
 		for _, s := range sheets(t, b, set) {
 			pages := s.Pages()
 			for i, p := range pages {
-				laidOut(rt, p, margin)
+				scenetest.LaidOut(rt, p, paper.Margin, paper.SmallHigh)
 				var all strings.Builder
-				for _, l := range texts(p) {
+				for _, l := range scenetest.Texts(p) {
 					all.WriteString(l.S + "\n")
 				}
 				for _, say := range []string{fmt.Sprintf("page %d of %d\n", i+1, len(pages)), s.Code + "\n", string(s.Bay)} {
@@ -95,8 +48,8 @@ func TestPagesOfAnyBook(t *testing.T) {
 			}
 			n := 0
 			for _, p := range labels {
-				laidOut(rt, p, labelInset)
-				here := blocks(p)
+				scenetest.LaidOut(rt, p, labelInset, paper.SmallHigh)
+				here := scenetest.Blocks(p)
 				for _, it := range p.Items {
 					m, ok := it.(scene.Modules)
 					if !ok {
@@ -110,7 +63,7 @@ func TestPagesOfAnyBook(t *testing.T) {
 					}
 					far := m.Size * float64(len(m.Dark)+quiet)
 					for _, l := range here {
-						if l.x1 > m.At.X-quiet*m.Size && l.x0 < m.At.X+far-0.01 && l.y1 > m.At.Y-quiet*m.Size && l.y0 < m.At.Y+far {
+						if l.X1 > m.At.X-quiet*m.Size && l.X0 < m.At.X+far-0.01 && l.Y1 > m.At.Y-quiet*m.Size && l.Y0 < m.At.Y+far {
 							rt.Errorf("%q stands in the quiet zone of a code", l.S)
 						}
 					}
@@ -129,7 +82,7 @@ func TestPagesSayTheCuts(t *testing.T) {
 	for _, s := range sheets(t, bookOf(t, read(t, demoSheet)), asfound.Defaults()) {
 		high := map[string]float64{}
 		for _, p := range s.Pages() {
-			for _, l := range texts(p) {
+			for _, l := range scenetest.Texts(p) {
 				high[l.S] = max(high[l.S], l.H)
 			}
 		}

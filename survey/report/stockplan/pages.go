@@ -5,140 +5,141 @@ import (
 
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/lines"
+	"pinchrod/survey/report/paper"
 	"pinchrod/survey/report/scene"
 )
 
 // Pages draws the plan on A4: what to buy, then each bar with its cuts.
 func (p *Plan) Pages() []scene.Page {
-	l := &paper{}
+	l := &paper.Paper{}
 	p.begins(l)
 	if !p.Complete() {
 		var left []string
 		for _, x := range p.Left {
 			left = append(left, x.String()+".")
 		}
-		l.banner("NOT ON THIS PLAN", left)
+		banner(l, "NOT ON THIS PLAN", left)
 	}
 	if len(p.Bars) == 0 {
-		l.banner("NOTHING TO CUT", nil)
+		banner(l, "NOTHING TO CUT", nil)
 	} else {
-		l.y += 1.5
+		l.Y += 1.5
 		for _, h := range append(p.How(), AsDrawn) {
-			l.para(margin, h, bodyHigh, false)
+			l.Para(paper.Margin, h, paper.BodyHigh, false)
 		}
 	}
 	for i := range p.Sections {
-		l.together(p.Sections[i].print)
+		l.Together(wholeHigh, p.Sections[i].print)
 	}
 	if len(p.Sections) > 1 {
-		l.y += 2
-		l.para(margin, "All: "+p.Result()+".", 3, true)
+		l.Y += 2
+		l.Para(paper.Margin, "All: "+p.Result()+".", 3, true)
 	}
-	l.y += 2
+	l.Y += 2
 	for _, f := range p.facts() {
-		l.need(2 * bodyHigh * lineStep)
-		l.y += 0.8
-		l.add(say(margin, l.y+bodyHigh*lineStep, f[0], bodyHigh, true))
-		l.para(margin+22, f[1], bodyHigh, false)
+		l.Need(2 * paper.BodyHigh * paper.LineStep)
+		l.Y += 0.8
+		l.Add(paper.Say(paper.Margin, l.Y+paper.BodyHigh*paper.LineStep, f[0], paper.BodyHigh, true))
+		l.Para(paper.Margin+22, f[1], paper.BodyHigh, false)
 	}
-	l.need(4 * bodyHigh * lineStep)
-	l.y++
-	l.para(margin, p.Caution, bodyHigh, true)
+	l.Need(4 * paper.BodyHigh * paper.LineStep)
+	l.Y++
+	l.Para(paper.Margin, p.Caution, paper.BodyHigh, true)
 	for i := range p.Groups {
-		l.together(func(l *paper) { p.print(l, p.Groups[i]) })
+		l.Together(wholeHigh, func(l *paper.Paper) { p.print(l, p.Groups[i]) })
 	}
-	for i := range l.pages {
-		l.pages[i].Add(ends(edge, scene.A4Long-margin, fmt.Sprintf("page %d of %d", i+1, len(l.pages)), bodyHigh, true))
+	for i := range l.Pages {
+		l.Pages[i].Add(paper.Ends(paper.Edge, scene.A4Long-paper.Margin, fmt.Sprintf("page %d of %d", i+1, len(l.Pages)), paper.BodyHigh, true))
 	}
-	return l.pages
+	return l.Pages
 }
 
 // begins turns to the first page; job and code stand on every page.
-func (p *Plan) begins(l *paper) {
+func (p *Plan) begins(l *paper.Paper) {
 	title := lines.Clean(p.Job)
 	about := lines.Clean("stock plan, " + p.AsOf())
 	foot := p.Code + ", stock plan"
 	if len(p.Sheets) > 0 {
 		foot += " of sheets " + p.sheets()
 	}
-	l.title = fmt.Sprintf("%s: stock plan %s", title, p.Code)
-	l.head = func(page *scene.Page) {
+	l.Title = fmt.Sprintf("%s: stock plan %s", title, p.Code)
+	l.Head = func(page *scene.Page) {
 		const codeHigh = 8
-		code := ends(edge, margin+codeHigh, p.Code, codeHigh, true)
+		code := paper.Ends(paper.Edge, paper.Margin+codeHigh, p.Code, codeHigh, true)
 		page.Add(
-			within(say(margin, margin+6, title, headLine, true), textWide-code.Width()-6), code,
-			within(say(margin, margin+12, about, bodyHigh, false), textWide), across(margin+headHigh-0.5, scene.W50),
-			across(scene.A4Long-margin-5, scene.W18), within(say(margin, scene.A4Long-margin, lines.Clean(foot), bodyHigh, false), textWide-30),
+			paper.Within(paper.Say(paper.Margin, paper.Margin+6, title, paper.HeadLine, true), paper.TextWide-code.Width()-6), code,
+			paper.Within(paper.Say(paper.Margin, paper.Margin+12, about, paper.BodyHigh, false), paper.TextWide), paper.Across(paper.Margin+paper.HeadHigh-0.5, scene.W50),
+			paper.Across(scene.A4Long-paper.Margin-5, scene.W18), paper.Within(paper.Say(paper.Margin, scene.A4Long-paper.Margin, lines.Clean(foot), paper.BodyHigh, false), paper.TextWide-30),
 		)
 	}
-	l.turn()
+	l.Turn()
 }
 
 // print writes what is bought of a section.
-func (s *Section) print(l *paper) {
-	l.y += 9
-	l.add(say(margin, l.y, lines.Clean(s.Name), headLine, true), ends(edge, l.y, report.Count(s.Pieces, "piece"), figHigh, false))
-	l.y += 1.8
-	l.rule(scene.W35)
+func (s *Section) print(l *paper.Paper) {
+	l.Y += 9
+	l.Add(paper.Say(paper.Margin, l.Y, lines.Clean(s.Name), paper.HeadLine, true), paper.Ends(paper.Edge, l.Y, report.Count(s.Pieces, "piece"), paper.FigHigh, false))
+	l.Y += 1.8
+	l.Rule(scene.W35)
 	for _, b := range s.Buy {
-		l.y += 7.5
-		l.add(say(margin, l.y, b.From(), 3.4, false), within(say(margin+30, l.y, lines.Clean(b.String()), figHigh, true), textWide-30))
+		l.Y += 7.5
+		l.Add(paper.Say(paper.Margin, l.Y, b.From(), 3.4, false), paper.Within(paper.Say(paper.Margin+30, l.Y, lines.Clean(b.String()), paper.FigHigh, true), paper.TextWide-30))
 	}
-	l.y++
-	l.para(margin, s.Result()+".", bodyHigh, false)
+	l.Y++
+	l.Para(paper.Margin, s.Result()+".", paper.BodyHigh, false)
 }
 
 // Columns of a bar's cuts, mm: where their figures end, and where words begin.
 const (
-	colPieces = margin + 20
-	colStop   = margin + 99
-	colSide   = margin + 101
-	colLow    = margin + 135
-	colHigh   = margin + 152
-	colFrom   = margin + 169
-	colTo     = edge
+	colPieces = paper.Margin + 20
+	colStop   = paper.Margin + 99
+	colSide   = paper.Margin + 101
+	colLow    = paper.Margin + 135
+	colHigh   = paper.Margin + 152
+	colFrom   = paper.Margin + 169
+	colTo     = paper.Edge
 )
 
 // wholeHigh is the most that is not parted over two pages, mm: half a page.
-const wholeHigh = full / 2
+const wholeHigh = paper.Full / 2
 
 // print writes bars that are cut alike: the picture of one, and its cuts.
-func (p *Plan) print(l *paper, g Group) {
+func (p *Plan) print(l *paper.Paper, g Group) {
 	b := &p.Bars[g.Bars[0]]
-	l.need(45) // its head, its picture and two rows
-	l.y += 11
-	rest := ends(edge, l.y, b.Left(), headLine, b.Keep > 0)
-	numbers := say(margin, l.y, p.Numbers(g), headLine, true)
-	x := margin + numbers.Width() + 5
-	l.add(numbers, within(say(x, l.y, lines.Clean(p.Stuff(g)), figHigh, false), edge-rest.Width()-4-x), rest)
-	l.y += 2
-	l.add(p.picture(b, scene.Point{X: margin, Y: l.y}, len(g.Bars) == 1)...)
-	l.y += barHigh
-	l.columns()
+	l.Need(45) // its head, its picture and two rows
+	l.Y += 11
+	rest := paper.Ends(paper.Edge, l.Y, b.Left(), paper.HeadLine, b.Keep > 0)
+	numbers := paper.Say(paper.Margin, l.Y, p.Numbers(g), paper.HeadLine, true)
+	x := paper.Margin + numbers.Width() + 5
+	l.Add(numbers, paper.Within(paper.Say(x, l.Y, lines.Clean(p.Stuff(g)), paper.FigHigh, false), paper.Edge-rest.Width()-4-x), rest)
+	l.Y += 2
+	l.Add(p.picture(b, scene.Point{X: paper.Margin, Y: l.Y}, len(g.Bars) == 1)...)
+	l.Y += barHigh
+	columns(l)
 	for _, r := range g.Runs {
-		l.row(p, g, r)
+		p.row(l, g, r)
 	}
 }
 
 // columns writes the head of a table of cuts.
-func (l *paper) columns() {
-	l.y += 4.6
-	l.add(say(margin, l.y, "cut", bodyHigh, true), say(colPieces, l.y, "pieces", bodyHigh, true))
+func columns(l *paper.Paper) {
+	l.Y += 4.6
+	l.Add(paper.Say(paper.Margin, l.Y, "cut", paper.BodyHigh, true), paper.Say(colPieces, l.Y, "pieces", paper.BodyHigh, true))
 	for _, c := range []struct {
 		x float64
 		s string
 	}{{colStop, "STOP"}, {colLow, "low"}, {colHigh, "high"}, {colFrom, "from"}, {colTo, "to"}} {
-		l.add(ends(c.x, l.y, c.s, bodyHigh, true))
+		l.Add(paper.Ends(c.x, l.Y, c.s, paper.BodyHigh, true))
 	}
-	l.y++
-	l.rule(scene.W18)
+	l.Y++
+	l.Rule(scene.W18)
 }
 
 // row writes a run of cuts.
-func (l *paper) row(p *Plan, g Group, r Run) {
+func (p *Plan) row(l *paper.Paper, g Group, r Run) {
 	const (
 		first = 7.0 // from the rule above to the baseline
-		step  = figHigh * 1.5
+		step  = paper.FigHigh * 1.5
 	)
 	b := &p.Bars[g.Bars[0]]
 	from, to := &b.Cuts[r.From], &b.Cuts[r.To-1]
@@ -146,26 +147,53 @@ func (l *paper) row(p *Plan, g Group, r Run) {
 	remark := p.Remark(g, r)
 	high := first + float64(len(which)-1)*step + 2
 	if remark != "" {
-		high += bodyHigh * lineStep
+		high += paper.BodyHigh * paper.LineStep
 	}
-	if l.need(high) {
-		l.y += 7.5
-		l.add(say(margin, l.y, p.Numbers(g)+", continued", figHigh, true))
-		l.columns()
+	if l.Need(high) {
+		l.Y += 7.5
+		l.Add(paper.Say(paper.Margin, l.Y, p.Numbers(g)+", continued", paper.FigHigh, true))
+		columns(l)
 	}
-	y := l.y + first
-	l.add(within(say(margin, y, r.Numbers(), figHigh, true), colPieces-margin-2), ends(colStop, y, from.Stop, stopHigh, true),
-		say(colSide, y-3.4, from.Side.String(), bodyHigh, false), say(colSide, y+0.2, "set "+from.Setting, bodyHigh, false),
-		within(ends(colLow, y, from.Low.Degrees(), figHigh, false), colLow-colSide-19), within(ends(colHigh, y, from.High.Degrees(), figHigh, false), colHigh-colLow-2),
-		ends(colFrom, y, tenth(from.From), 3, false), ends(colTo, y, tenth(to.To), 3, false))
+	y := l.Y + first
+	l.Add(paper.Within(paper.Say(paper.Margin, y, r.Numbers(), paper.FigHigh, true), colPieces-paper.Margin-2), paper.Ends(colStop, y, from.Stop, paper.StopHigh, true),
+		paper.Say(colSide, y-3.4, from.Side.String(), paper.BodyHigh, false), paper.Say(colSide, y+0.2, "set "+from.Setting, paper.BodyHigh, false),
+		paper.Within(paper.Ends(colLow, y, from.Low.Degrees(), paper.FigHigh, false), colLow-colSide-19), paper.Within(paper.Ends(colHigh, y, from.High.Degrees(), paper.FigHigh, false), colHigh-colLow-2),
+		paper.Ends(colFrom, y, tenth(from.From), 3, false), paper.Ends(colTo, y, tenth(to.To), 3, false))
 	for i, w := range which {
-		l.add(say(colPieces, y+float64(i)*step, w, nameHigh, false))
+		l.Add(paper.Say(colPieces, y+float64(i)*step, w, nameHigh, false))
 	}
-	l.y = y + float64(len(which)-1)*step
+	l.Y = y + float64(len(which)-1)*step
 	if remark != "" {
-		l.y += bodyHigh * lineStep
-		l.add(say(colPieces, l.y, remark, bodyHigh, false))
+		l.Y += paper.BodyHigh * paper.LineStep
+		l.Add(paper.Say(colPieces, l.Y, remark, paper.BodyHigh, false))
 	}
-	l.y += 2
-	l.rule(scene.W18)
+	l.Y += 2
+	l.Rule(scene.W18)
+}
+
+// banner is text that nobody overlooks, its first line the loudest.
+func banner(p *paper.Paper, title string, text []string) {
+	const high = 3.4
+	var rows []string
+	for _, t := range text {
+		rows = append(rows, scene.Wrap(lines.Clean(t), high, false, paper.TextWide-8)...)
+	}
+	step := high * paper.LineStep
+	for first := true; first || len(rows) > 0; first = false {
+		if p.Need(12 + 2*step); !first {
+			title += " (continued)"
+		}
+		p.Y += 4
+		n := max(1, min(len(rows), int((paper.Bottom-p.Y-11)/step)))
+		if p.Endless() || len(rows) == 0 {
+			n = len(rows)
+		}
+		tall := 9 + float64(n)*step
+		p.Add(scene.Box(scene.Point{X: paper.Margin, Y: p.Y}, paper.TextWide, tall, scene.Pen{Weight: scene.W70}, scene.Pale), paper.Say(paper.Margin+4, p.Y+7, title, paper.FigHigh, true))
+		for i, l := range rows[:n] {
+			p.Add(paper.Say(paper.Margin+4, p.Y+7+float64(i+1)*step, l, high, false))
+		}
+		p.Y += tall
+		rows = rows[n:]
+	}
 }

@@ -2,55 +2,16 @@ package stockplan
 
 import (
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 	"testing"
 
 	"pinchrod/calc/stock"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/paper"
 	"pinchrod/survey/report/scene"
+	"pinchrod/survey/report/scene/scenetest"
 )
-
-// texts are the lines of lettering on a page.
-func texts(p scene.Page) []scene.Text {
-	var out []scene.Text
-	for _, it := range p.Items {
-		if t, ok := it.(scene.Text); ok {
-			out = append(out, t)
-		}
-	}
-	return out
-}
-
-// laidOut checks that a page can be written, that all its lettering is on the
-// paper and large enough to read, and that no two lines lie on each other.
-func laidOut(t interface{ Errorf(string, ...any) }, p scene.Page, inset float64) {
-	if err := scene.SVG(io.Discard, p); err != nil {
-		t.Errorf("%s: %v", p.Title, err)
-	}
-	type block struct {
-		s              string
-		x0, y0, x1, y1 float64
-	}
-	var all []block
-	for _, x := range texts(p) {
-		c := x.Corners()
-		a := block{x.S, c[0].X, x.At.Y - x.H, c[1].X, x.At.Y}
-		if a.x0 < inset-0.01 || a.x1 > p.W-inset+0.01 || a.y0 < inset-0.01 || a.y1 > p.H-inset+0.01 {
-			t.Errorf("%s: %q reaches to %.1f, %.1f and %.1f, %.1f", p.Title, a.s, a.x0, a.y0, a.x1, a.y1)
-		}
-		if x.H < smallHigh {
-			t.Errorf("%s: %q is %.1f mm high", p.Title, a.s, x.H)
-		}
-		for _, b := range all {
-			if min(a.x1, b.x1)-max(a.x0, b.x0) > 0.05 && min(a.y1, b.y1)-max(a.y0, b.y0) > 0.05 {
-				t.Errorf("%s: %q lies on %q at %.1f, %.1f", p.Title, a.s, b.s, a.x0, a.y1)
-			}
-		}
-		all = append(all, a)
-	}
-}
 
 // Every bar's stops, pieces and rest are on the pages, in the heights that are read
 // at a saw; job, code, sheets and caution too.
@@ -62,9 +23,9 @@ func TestPagesSayTheCuts(t *testing.T) {
 	var all strings.Builder
 	pages := p.Pages()
 	for i, page := range pages {
-		laidOut(t, page, margin)
+		scenetest.LaidOut(t, page, paper.Margin, paper.SmallHigh)
 		var here []string
-		for _, l := range texts(page) {
+		for _, l := range scenetest.Texts(page) {
 			high[l.S] = max(high[l.S], l.H)
 			for _, word := range strings.Fields(l.S) { // of what is wrapped
 				high[word] = max(high[word], l.H)
@@ -110,7 +71,7 @@ func TestBarPage(t *testing.T) {
 	for i, b := range p.Bars {
 		page := p.BarPage(i)
 		var said []string
-		for _, l := range texts(page) {
+		for _, l := range scenetest.Texts(page) {
 			said = append(said, l.S)
 		}
 		for _, c := range b.Cuts {
@@ -119,7 +80,7 @@ func TestBarPage(t *testing.T) {
 			}
 		}
 		outline := page.Items[0].(scene.Poly).Points
-		if got, want := outline[1].X-outline[0].X, textWide*b.Length/2000; got < want-1e-9 || got > want+1e-9 {
+		if got, want := outline[1].X-outline[0].X, paper.TextWide*b.Length/2000; got < want-1e-9 || got > want+1e-9 {
 			t.Errorf("bar %d is drawn %.2f mm long, want %.2f", b.Number, got, want)
 		}
 	}
@@ -132,7 +93,7 @@ func TestGroupPage(t *testing.T) {
 	var got []string
 	for _, g := range p.Groups {
 		page := p.GroupPage(g)
-		for _, l := range texts(page) {
+		for _, l := range scenetest.Texts(page) {
 			got = append(got, l.S)
 		}
 		if named := strings.Contains(page.Desc, "S0"); named != (len(g.Bars) == 1) {

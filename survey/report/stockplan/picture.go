@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"pinchrod/survey/report/lines"
+	"pinchrod/survey/report/paper"
 	"pinchrod/survey/report/scene"
 )
 
@@ -45,7 +46,7 @@ func (p *Plan) alone(i int, named bool) scene.Page {
 	const inset = 2.0
 	b := &p.Bars[i]
 	page := scene.Page{
-		W: textWide + 2*inset, H: barHigh + 2*inset,
+		W: paper.TextWide + 2*inset, H: barHigh + 2*inset,
 		Title: lines.Clean(fmt.Sprintf("bar %d of %d: %s mm of %s", b.Number, len(p.Bars), plain(b.Length), b.Section)),
 		Desc:  lines.Clean(b.describe(named)),
 	}
@@ -70,7 +71,7 @@ func (b *Bar) describe(named bool) string {
 // left and the first edge of its pieces above. Pieces are named where there is
 // room, else they bear their number in the order of the cuts.
 func (p *Plan) picture(b *Bar, at scene.Point, named bool) []scene.Item {
-	scale := textWide / p.longest(b.Section)
+	scale := paper.TextWide / p.longest(b.Section)
 	pt := func(x float64, edge int) scene.Point {
 		x = min(max(x, 0), b.Length)
 		return scene.Point{X: at.X + x*scale, Y: at.Y + float64(edge)*barHigh}
@@ -102,7 +103,7 @@ func (p *Plan) picture(b *Bar, at scene.Point, named bool) []scene.Item {
 	if b.Keep > 0 {
 		from := [2]float64{b.Length - b.Keep, b.Length - b.Keep}
 		items = append(items, area(from, ends, scene.W50, scene.White))
-		keep := amid((pt(from[0], 0).X+pt(ends[0], 0).X)/2, at.Y+(barHigh+nameHigh)/2, b.Left(), nameHigh, true)
+		keep := paper.Amid((pt(from[0], 0).X+pt(ends[0], 0).X)/2, at.Y+(barHigh+nameHigh)/2, b.Left(), nameHigh, true)
 		for _, s := range []string{plain(keepLength(b.Keep)), ""} { // what there is room for; the head of the bar says it too
 			if keep.Width()+2 > b.Keep*scale {
 				keep.S = s
@@ -143,7 +144,7 @@ func (p *Plan) lettering(b *Bar, at scene.Point, scale float64, named bool) []sc
 	}
 	fits := func(c *Cut, s string, high float64) bool { return scene.TextWidth(s, high, true) <= room(c) }
 	write := func(from, to *Cut, s string, high float64) scene.Item {
-		return amid(at.X+(from.From+to.To)/2*scale, at.Y+(barHigh+high)/2, s, high, true)
+		return paper.Amid(at.X+(from.From+to.To)/2*scale, at.Y+(barHigh+high)/2, s, high, true)
 	}
 	var out []scene.Item
 	short := slices.ContainsFunc(b.Cuts, func(c Cut) bool { return !fits(&c, c.Name(), nameHigh) })

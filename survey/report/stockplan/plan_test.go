@@ -21,6 +21,8 @@ import (
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/paper"
+	"pinchrod/survey/report/scene/scenetest"
 )
 
 // piece finds what the sheets say of a piece on the plan.
@@ -160,10 +162,10 @@ func TestPlanOfAnySheets(t *testing.T) {
 			return // lettering takes most of the time
 		}
 		for _, page := range p.Pages() {
-			laidOut(rt, page, margin)
+			scenetest.LaidOut(rt, page, paper.Margin, paper.SmallHigh)
 		}
 		for i := range p.Bars {
-			laidOut(rt, p.BarPage(i), 0)
+			scenetest.LaidOut(rt, p.BarPage(i), 0, paper.SmallHigh)
 		}
 	})
 }
@@ -257,7 +259,7 @@ func TestLeftOut(t *testing.T) {
 			t.Errorf("%s: not said at the top:\n%s", c.name, page)
 		}
 		for _, page := range p.Pages() {
-			laidOut(t, page, margin)
+			scenetest.LaidOut(t, page, paper.Margin, paper.SmallHigh)
 		}
 	}
 }
