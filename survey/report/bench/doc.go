@@ -30,5 +30,5 @@
 //
 // One Go file and one template a page: the Go file makes a struct of words and
 // figures, the template says where they stand. Text from a book is made safe to
-// show with [report.Clean] and escaped by html/template.
+// show with [lines.Clean] and escaped by html/template.
 package bench
