@@ -26,7 +26,7 @@ func newSet(e *Env, b *bookFlag) *cobra.Command {
 	o := &setOptions{env: e, book: b}
 	var names strings.Builder
 	for _, n := range asfound.SettingNames() {
-		fmt.Fprintf(&names, "\n  %-8s  %s", n[0], n[1])
+		fmt.Fprintf(&names, "\n  %-16s %s", n[0], n[1])
 	}
 	c := &cobra.Command{
 		Use:   "set --job NAME [NAME=VALUE ...]",
