@@ -65,12 +65,12 @@ func madeLine(m *asfound.Made) string {
 }
 
 // MadeTitle says what was made in a line: "13 spindles at 812.4 mm, Ann,
-// 2026-11-25".
+// 2026-11-25"; of what cannot be so, as much as it says.
 func MadeTitle(m *survey.Made) string {
 	part := m.Part.Words()
 	var parts []string
 	switch {
-	case m.Recut:
+	case m.Recut && len(m.Pieces) == 1:
 		parts = append(parts, fmt.Sprintf("%s %d cut again at %s", part, m.Pieces[0], m.Length))
 	case len(m.Pieces) > 0:
 		over := ""
