@@ -315,7 +315,7 @@ func (v *view) stations() {
 	along := under(last).Sub(under(0)).Unit()
 	v.b.line(under(0), under(last), narrow)
 	v.b.page.Add(scene.Circle(under(0), 0.8, narrow, scene.White))
-	for i, x := range f.spindles {
+	for _, x := range f.spindles {
 		at := under(x)
 		v.b.line(v.on(x, f.base(x)-baseDepth).Add(scene.Point{Y: 0.5}), at.Add(scene.Point{Y: 0.6}), narrow)
 		if apart >= 5 {
@@ -324,7 +324,10 @@ func (v *view) stations() {
 			d := along.Add(along.Turned()).Mul(0.8)
 			v.b.line(at.Sub(d), at.Add(d), narrow)
 		}
-		if i%every == 0 {
+	}
+	// On top of every mark: where the rail is steep the next one's reaches here.
+	for i, x := range f.spindles {
+		if at := under(x); i%every == 0 {
 			v.b.backed(scene.Text{At: scene.Point{X: at.X + small/2, Y: at.Y + 2.4}, S: figure.Fixed(x*slant, 1), H: small, Anchor: scene.End, Angle: 90})
 		}
 	}

@@ -38,6 +38,10 @@ type shape struct {
 	nothing, crazy       bool // nothing was read, or what makes no bay
 }
 
+// mostSlope is tan 75°: no reading of a steeper rail is believed (survey.Kinds), so
+// what is steeper is no stair.
+const mostSlope = 3.7321
+
 // shapeOf is the bay true to scale. What was only taken for granted comes as
 // true and is marked: a figure was measured where asfound judges it, as it does
 // not judge priors.
@@ -96,7 +100,7 @@ func shapeOf(b *asfound.Bay, posts Posts) shape {
 		}
 	}
 	f.crazy = !finite(f.run, f.slope, f.gap, f.drift, f.leanLower, f.leanUpper, f.bowBase, f.bowRail) ||
-		f.run < 20 || f.gap < 20 || f.gap+f.drift < 20 || f.run > 40e3 || f.gap > 5e3 || math.Abs(f.slope) > 4 ||
+		f.run < 20 || f.gap < 20 || f.gap+f.drift < 20 || f.run > 40e3 || f.gap > 5e3 || math.Abs(f.slope) > mostSlope ||
 		math.Abs(f.leanLower) > 0.3 || math.Abs(f.leanUpper) > 0.3 || math.Abs(f.bowBase)+math.Abs(f.bowRail) > f.gap/2
 	return f
 }
