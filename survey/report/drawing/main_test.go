@@ -14,7 +14,9 @@ import (
 func TestMain(m *testing.M) {
 	flag.Parse()
 	seeded := false
-	flag.Visit(func(f *flag.Flag) { seeded = seeded || f.Name == "rapid.seed" || f.Name == "rapid.checks" || f.Name == "rapid.failfile" })
+	flag.Visit(func(f *flag.Flag) {
+		seeded = seeded || f.Name == "rapid.seed" || f.Name == "rapid.checks" || f.Name == "rapid.failfile"
+	})
 	if !seeded {
 		if err := flag.Set("rapid.seed", "20261128"); err != nil {
 			fmt.Fprintln(os.Stderr, err)
