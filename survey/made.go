@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	"pinchrod/calc/unit"
@@ -67,34 +66,6 @@ func ParsePart(s string) (Part, error) {
 		}
 	}
 	return "", fmt.Errorf("%w: part %q: give spindle, base-fillet or rail-fillet", ErrMade, s)
-}
-
-// ParseNumbers reads the numbers of pieces, such as "1-6, 9". The error wraps
-// [ErrMade].
-func ParseNumbers(s string) (out []uint32, err error) {
-	wrong := fmt.Errorf("%w: pieces %q: write their numbers, such as 1-6, 9", ErrMade, s)
-	for f := range strings.SplitSeq(s, ",") {
-		from, to, run := strings.Cut(strings.TrimSpace(f), "-")
-		if !run {
-			to = from
-		}
-		a, err := strconv.ParseUint(strings.TrimSpace(from), 10, 32)
-		if err != nil {
-			return nil, wrong
-		}
-		b, err := strconv.ParseUint(strings.TrimSpace(to), 10, 32)
-		if err != nil || a == 0 || b < a || b > mostPieces {
-			return nil, wrong
-		}
-		for n := a; n <= b; n++ {
-			out = append(out, uint32(n))
-		}
-	}
-	slices.Sort(out)
-	if len(slices.Compact(slices.Clone(out))) != len(out) {
-		return nil, fmt.Errorf("%w: pieces %q: one number stands there twice", ErrMade, s)
-	}
-	return out, nil
 }
 
 // Check tells whether what was made can be so; another device may have written

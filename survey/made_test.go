@@ -3,7 +3,6 @@ package survey
 import (
 	"encoding/hex"
 	"errors"
-	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -98,33 +97,4 @@ func TestParsePart(t *testing.T) {
 			t.Errorf("ParsePart(%q) = %q, %v; want ErrMade", in, got, err)
 		}
 	}
-}
-
-func TestParseNumbers(t *testing.T) {
-	for in, want := range map[string][]uint32{"3": {3}, "1-3, 7": {1, 2, 3, 7}, "9,1-2": {1, 2, 9}, " 4 - 5 ": {4, 5}} {
-		if got, err := ParseNumbers(in); !slices.Equal(got, want) || err != nil {
-			t.Errorf("ParseNumbers(%q) = %v, %v; want %v", in, got, err, want)
-		}
-	}
-	for _, in := range []string{"", "0", "a", "3-1", "1-", "-1", "1,,2", "2,1-3", "1-99999999", "1.5"} {
-		if got, err := ParseNumbers(in); !errors.Is(err, ErrMade) {
-			t.Errorf("ParseNumbers(%q) = %v, %v; want ErrMade", in, got, err)
-		}
-	}
-}
-
-func FuzzParseNumbers(f *testing.F) {
-	for _, s := range []string{"1-6, 9", "0", "1-1000", "5,5", "-"} {
-		f.Add(s)
-	}
-	f.Fuzz(func(t *testing.T, s string) {
-		got, err := ParseNumbers(s)
-		if err != nil {
-			return
-		}
-		m := Made{Where: "F1/left", Part: PartSpindle, Pieces: got, Length: 1, Line: 1}
-		if err := m.Check(); err != nil && len(got) <= mostPieces {
-			t.Errorf("ParseNumbers(%q) = %v, which no entry takes: %v", s, got, err)
-		}
-	})
 }

@@ -97,10 +97,10 @@ func (o *madeOptions) page(s *cutting.Sheet) (p survey.Payload, err error) {
 	} else if m, err = o.batch(s, t); err != nil {
 		return p, err
 	}
-	if m.Kept, err = lengthsOf(o.kept); err != nil {
+	if m.Kept, err = survey.ParseOffcuts(o.kept); err != nil {
 		return p, fmt.Errorf("--kept: %w", err)
 	}
-	if m.Used, err = lengthsOf(o.used); err != nil {
+	if m.Used, err = survey.ParseOffcuts(o.used); err != nil {
 		return p, fmt.Errorf("--used: %w", err)
 	}
 	if m.By, err = survey.ParseWord(o.by); err != nil {
@@ -155,21 +155,6 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 		m.Length, m.Line, o.stop = 0, 0, 0
 	}
 	return m, s.Holds(t, g, m.Pieces)
-}
-
-// lengthsOf reads lengths with commas between them.
-func lengthsOf(s string) (out []unit.Length, err error) {
-	if strings.TrimSpace(s) == "" {
-		return nil, nil
-	}
-	for f := range strings.SplitSeq(s, ",") {
-		l, err := unit.ParseLength(f)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, l)
-	}
-	return out, nil
 }
 
 func (o *madeOptions) write(p survey.Payload) error {

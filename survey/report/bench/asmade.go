@@ -88,7 +88,7 @@ func whatMade(m *survey.Made) string {
 		name = m.Part.Words()
 	}
 	if len(m.Pieces) > 0 {
-		parts = append(parts, fmt.Sprintf("%s %s", name, numbersOf(m.Pieces)))
+		parts = append(parts, fmt.Sprintf("%s %s", name, survey.Numbers(m.Pieces)))
 	} else {
 		parts = append(parts, name)
 	}

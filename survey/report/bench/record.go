@@ -48,7 +48,7 @@ func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part
 		}
 	}
 	values := s.signed(r)
-	values[fieldPieces], values[fieldSpares] = numbersOf(left), "0"
+	values[fieldPieces], values[fieldSpares] = survey.Numbers(left), "0"
 	if len(done) == 0 {
 		values[fieldSpares] = strconv.Itoa(g.Spares)
 	}
@@ -57,7 +57,7 @@ func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part
 	case len(left) == 0:
 		f.Already = "all of them are written down"
 	case len(done) > 0:
-		f.Already = numbersOf(done) + " written down already"
+		f.Already = survey.Numbers(done) + " written down already"
 	}
 	return f
 }
@@ -81,16 +81,19 @@ func (p *sheetPage) take(sent form) {
 // practice, no source.
 const farthest = 20
 
+// mostSpares is far above what anybody cuts.
+const mostSpares = 1000
+
 // batch takes what was sent of a batch, and marks what is wrong with it.
 func (f *form) batch(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutting.Setting) survey.Made {
 	value := func(name string) string { return strings.TrimSpace(q.Get(name)) }
-	numbers, err := parseNumbers(value(fieldPieces))
+	numbers, err := survey.ParseNumbers(value(fieldPieces))
 	if err != nil {
 		f.wrong(fieldPieces, err.Error())
 	}
 	spares := uint64(0)
 	if v := value(fieldSpares); v != "" {
-		if spares, err = strconv.ParseUint(v, 10, 32); err != nil || spares > mostNumbers {
+		if spares, err = strconv.ParseUint(v, 10, 32); err != nil || spares > mostSpares {
 			f.wrong(fieldSpares, fmt.Sprintf("%q is no number of spares: write 0, 1, 2 …", v))
 		}
 	}
@@ -119,7 +122,7 @@ func (f *form) batch(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutting
 		name string
 		into *[]unit.Length
 	}{{fieldKept, &m.Kept}, {fieldUsed, &m.Used}} {
-		if *x.into, err = parseOffcuts(q.Get(x.name)); err != nil {
+		if *x.into, err = survey.ParseOffcuts(q.Get(x.name)); err != nil {
 			f.wrong(x.name, err.Error())
 		}
 	}

@@ -61,7 +61,7 @@ func (f *form) recut(q url.Values, sh *cutting.Sheet) (m survey.Made, readings [
 	if err != nil {
 		f.wrong(fieldPart, err.Error())
 	}
-	numbers, err := parseNumbers(value(fieldNumber))
+	numbers, err := survey.ParseNumbers(value(fieldNumber))
 	switch {
 	case err != nil:
 		f.wrong(fieldNumber, err.Error())

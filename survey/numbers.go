@@ -1,4 +1,4 @@
-package bench
+package survey
 
 import (
 	"errors"
@@ -10,17 +10,16 @@ import (
 	"pinchrod/calc/unit"
 )
 
+// What is wrong with a list of pieces, or of offcuts.
 var (
-	errNumbers = errors.New("not piece numbers")
-	errOffcuts = errors.New("not lengths of offcuts")
+	ErrNumbers = errors.New("not piece numbers")
+	ErrOffcuts = errors.New("not lengths of offcuts")
 )
 
-// mostNumbers bounds what a list may spell out; more than a bay has pieces.
-const mostNumbers = 1000
-
-// parseNumbers reads which pieces: "1-9", "1, 2, 5", "S01-S04 S06". A letter
-// before a number is that of a piece's name. They come back rising.
-func parseNumbers(s string) ([]uint32, error) {
+// ParseNumbers reads which pieces: "1-9", "1, 2, 5", "S01-S04 S06". A letter
+// before a number is that of a piece's name. They come back rising. The error
+// wraps [ErrNumbers].
+func ParseNumbers(s string) ([]uint32, error) {
 	s = strings.NewReplacer("–", "-", "—", "-", ",", " ", ";", " ").Replace(s)
 	for strings.Contains(s, " -") || strings.Contains(s, "- ") {
 		s = strings.ReplaceAll(strings.ReplaceAll(s, " -", "-"), "- ", "-")
@@ -28,8 +27,8 @@ func parseNumbers(s string) ([]uint32, error) {
 	var out []uint32
 	one := func(t string) (uint32, error) {
 		n, err := strconv.ParseUint(strings.TrimLeft(t, "sbrSBR"), 10, 32)
-		if err != nil || n == 0 || n > mostNumbers {
-			return 0, fmt.Errorf("%w: %q: write 1-9, or 1, 2, 5", errNumbers, t)
+		if err != nil || n == 0 || n > mostPieces {
+			return 0, fmt.Errorf("%w: %q: write 1-9, or 1, 2, 5", ErrNumbers, t)
 		}
 		return uint32(n), nil
 	}
@@ -44,7 +43,7 @@ func parseNumbers(s string) ([]uint32, error) {
 			return nil, err
 		}
 		if b < a {
-			return nil, fmt.Errorf("%w: %q runs down: write the lower number first", errNumbers, f)
+			return nil, fmt.Errorf("%w: %q runs down: write the lower number first", ErrNumbers, f)
 		}
 		for n := a; n <= b; n++ {
 			out = append(out, n)
@@ -53,14 +52,14 @@ func parseNumbers(s string) ([]uint32, error) {
 	slices.Sort(out)
 	for i := range len(out) - 1 {
 		if out[i] == out[i+1] {
-			return nil, fmt.Errorf("%w: %d stands there twice", errNumbers, out[i])
+			return nil, fmt.Errorf("%w: %d stands there twice", ErrNumbers, out[i])
 		}
 	}
 	return out, nil
 }
 
-// numbersOf writes 1, 2, 3, 5 as "1-3, 5".
-func numbersOf(n []uint32) string {
+// Numbers writes piece numbers 1, 2, 3, 5 as "1-3, 5".
+func Numbers(n []uint32) string {
 	var out []string
 	for i := 0; i < len(n); {
 		j := i
@@ -80,10 +79,11 @@ func numbersOf(n []uint32) string {
 // mostOffcuts bounds a list of offcuts.
 const mostOffcuts = 100
 
-// parseOffcuts reads lengths, each behind a semicolon, a new line, or a comma and
+// ParseOffcuts reads lengths, each behind a semicolon, a new line, or a comma and
 // a space; 3 x 412 is three of them. A comma without a space is left to the
-// length, which refuses it: 412,5 is one offcut to some and two to others.
-func parseOffcuts(s string) ([]unit.Length, error) {
+// length, which refuses it: 412,5 is one offcut to some and two to others. The error wraps
+// [ErrOffcuts].
+func ParseOffcuts(s string) ([]unit.Length, error) {
 	s = strings.NewReplacer("\r", "\n", ";", "\n", ", ", "\n").Replace(s)
 	var out []unit.Length
 	for line := range strings.Lines(s) {
@@ -95,19 +95,19 @@ func parseOffcuts(s string) ([]unit.Length, error) {
 		if n, rest, ok := strings.Cut(strings.ToLower(line), "x"); ok {
 			var err error
 			if count, err = strconv.ParseUint(strings.TrimSpace(n), 10, 8); err != nil || count == 0 {
-				return nil, fmt.Errorf("%w: %q: write how many before the x, such as 3 x 412", errOffcuts, line)
+				return nil, fmt.Errorf("%w: %q: write how many before the x, such as 3 x 412", ErrOffcuts, line)
 			}
 			length = rest
 		}
 		l, err := unit.ParseLength(length)
 		if err != nil {
-			return nil, fmt.Errorf("%w: %w; two offcuts are written 412; 380", errOffcuts, err)
+			return nil, fmt.Errorf("%w: %w; two offcuts are written 412; 380", ErrOffcuts, err)
 		}
 		if l <= 0 {
-			return nil, fmt.Errorf("%w: %q is no length", errOffcuts, line)
+			return nil, fmt.Errorf("%w: %q is no length", ErrOffcuts, line)
 		}
 		if len(out)+int(count) > mostOffcuts {
-			return nil, fmt.Errorf("%w: more than %d at once", errOffcuts, mostOffcuts)
+			return nil, fmt.Errorf("%w: more than %d at once", ErrOffcuts, mostOffcuts)
 		}
 		for range count {
 			out = append(out, l)
