@@ -85,6 +85,21 @@ func (b *Book) TrialOf(m *Made) *Entry {
 	return nil
 }
 
+// Before finds a piece that an entry would write down a second time, and the
+// standing entry that has it: of a batch any, of what was cut again on site an
+// earlier cutting again. Nil when there is none.
+func (b *Book) Before(m *survey.Made) (piece uint32, in *Made) {
+	for _, n := range m.Pieces {
+		for i := range b.Made {
+			e := &b.Made[i]
+			if e.Stands() && e.Made.Where == m.Where && e.Made.Part == m.Part && (e.Made.Recut || !m.Recut) && slices.Contains(e.Made.Pieces, n) {
+				return n, e
+			}
+		}
+	}
+	return 0, nil
+}
+
 // Offcut is a length of stock on the rack.
 type Offcut struct {
 	Section string

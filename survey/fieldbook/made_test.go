@@ -101,3 +101,38 @@ func TestTrialOf(t *testing.T) {
 		t.Error("a struck one is still there")
 	}
 }
+
+func TestBefore(t *testing.T) {
+	l := newLog(t, buckets{}, 1)
+	again := cut(nil, nil)
+	again.Recut, again.Pieces = true, []uint32{2}
+	batch := cut(nil, nil)
+	batch.Pieces = []uint32{1, 3}
+	l.write(survey.Payload{Made: []survey.Made{batch, again}})
+	struck := cut(nil, nil)
+	struck.Pieces = []uint32{7}
+	l.strike(l.write(survey.Payload{Made: []survey.Made{struck}}))
+	book := l.load()
+	other := batch
+	other.Part = survey.PartRailFillet
+	for _, tt := range []struct {
+		name   string
+		m      survey.Made
+		pieces []uint32
+		recut  bool
+		want   uint32
+	}{
+		{"a batch of some that were cut", batch, []uint32{4, 3}, false, 3},
+		{"a batch of one that was cut again", batch, []uint32{2}, false, 2},
+		{"a batch of others", batch, []uint32{4, 5}, false, 0},
+		{"one of a batch, cut again", batch, []uint32{1}, true, 0},
+		{"one cut again, again", batch, []uint32{2}, true, 2},
+		{"struck", batch, []uint32{7}, false, 0},
+		{"another part", other, []uint32{1}, false, 0},
+	} {
+		tt.m.Pieces, tt.m.Recut = tt.pieces, tt.recut
+		if n, in := book.Before(&tt.m); n != tt.want || (in == nil) != (tt.want == 0) {
+			t.Errorf("%s: piece %d in %v, want %d", tt.name, n, in, tt.want)
+		}
+	}
+}

@@ -167,6 +167,10 @@ func (o *madeOptions) write(p survey.Payload) error {
 	if err != nil {
 		return err
 	}
+	m := &p.Made[0]
+	if n, in := book.Before(m); in != nil {
+		return fmt.Errorf("%w: %s %d is written down already, in %s: leave it out with --pieces, or strike that entry first", errUsage, m.Part.Words(), n, in.Ref.Short())
+	}
 	ref, err := o.env.write(s, book.Job.ID, p)
 	if err != nil {
 		return err

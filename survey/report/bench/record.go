@@ -138,12 +138,9 @@ func (f *form) batch(q url.Values, sh *cutting.Sheet, t *cutting.Set, g *cutting
 // again marks what stands in the book already, so that a form that was sent twice
 // is written down once.
 func (f *form) again(w *Work, m *survey.Made) {
-	made := madeOf(w, m.Where)[m.Part]
-	for _, n := range m.Pieces {
-		if by, ok := made[n]; ok {
-			f.wrong(fieldPieces, fmt.Sprintf("%d is written down already, in %s: leave it out, or strike that entry first", n, by))
-			return
-		}
+	if n, in := w.Book.Before(m); in != nil {
+		f.wrong(fieldPieces, fmt.Sprintf("%d is written down already, in %s: leave it out, or strike that entry first", n, in.Ref.Short()))
+		return
 	}
 	for _, e := range w.Book.Made {
 		if e.Stands() && len(m.Pieces) == 0 && sameMade(&e.Made, m) {

@@ -102,10 +102,8 @@ func (f *form) recut(q url.Values, sh *cutting.Sheet) (m survey.Made, readings [
 // recutBefore marks a piece that the book has as cut again already: a form that was
 // sent twice is written down once, and of two lengths of one piece the later holds.
 func (f *form) recutBefore(w *Work, m *survey.Made) {
-	for _, e := range w.Book.Made {
-		if e.Stands() && e.Made.Recut && e.Made.Where == m.Where && e.Made.Part == m.Part && e.Made.Pieces[0] == m.Pieces[0] {
-			f.wrong(fieldNumber, fmt.Sprintf("it is written down already, in %s, as %s: strike that entry first", e.Ref.Short(), report.MadeTitle(&e.Made)))
-		}
+	if _, in := w.Book.Before(m); in != nil {
+		f.wrong(fieldNumber, fmt.Sprintf("it is written down already, in %s, as %s: strike that entry first", in.Ref.Short(), report.MadeTitle(&in.Made)))
 	}
 }
 
