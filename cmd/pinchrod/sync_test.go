@@ -176,10 +176,16 @@ func TestSyncKilled(t *testing.T) {
 				_, _ = syncing.Output()        // cut, corrupted or killed: the next goes on
 			})
 		}
-		if victim == 0 {
-			time.AfterFunc(moment, func() { f.hub.Process.Kill() })
-		}
+		// This process and no later one: the devices may be done before the moment
+		// comes, and then the next hub is not to die of it.
+		hub := f.hub.Process
+		dying := time.AfterFunc(moment, func() {
+			if victim == 0 {
+				hub.Kill()
+			}
+		})
 		all.Wait()
+		dying.Stop()
 		if victim == 0 {
 			f.killHub()
 			f.startHub()
