@@ -37,7 +37,7 @@ as cheap ones, as can be, and draws each bar with its cuts. What cannot be cut y
 is left out and named, with what to do about it; then it leaves with 3.
 
 The bars are those read as stock-length in a bay; or, in their place, those given:
-  --bar "2400 mm"   --bar "2400 mm @ 6.50"   --bar "41 x 41 mm: 2400 mm @ 6.50"
+  --bar "2400 mm"   --bar "2400 mm @ 6.50"   --bar "41 x 41 mm: 4 x 2400 mm @ 6.50"
 or listed in a CSV file, --rack FILE, with the columns section, length, price,
 count, label and offcut, of which only length is needed. A bar without a section
 serves every section, one without a count is there as often as it is wanted. An
@@ -141,6 +141,9 @@ func (o *stockOptions) plan(sheets []*cutting.Sheet) (*stockplan.Plan, error) {
 		return nil, err
 	}
 	plan, err := stockplan.New(sheets, opt)
+	if errors.Is(err, stockplan.ErrNoBars) {
+		err = fmt.Errorf("%w: read stock-length in a bay, or give a bar such as --bar \"2400 mm\", or a file with --rack", err)
+	}
 	for _, wrong := range []error{stockplan.ErrNoBars, stockplan.ErrInput, stockplan.ErrSection} {
 		if errors.Is(err, wrong) {
 			err = fmt.Errorf("%w: %w", errUsage, err)

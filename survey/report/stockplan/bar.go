@@ -3,6 +3,8 @@ package stockplan
 import (
 	"errors"
 	"fmt"
+	"regexp"
+	"strconv"
 	"strings"
 
 	"pinchrod/calc/stock"
@@ -12,22 +14,28 @@ import (
 // ErrBar means a text that is no bar.
 var ErrBar = errors.New("not a bar")
 
-// ParseBar reads a bar as a person types it: its section, its length, its price,
-// of which only the length is needed.
+// ParseBar reads a bar as a person types it: its section, how many there are, its
+// length, its price, of which only the length is needed.
 //
 //	2400 mm
+//	4 x 2400 mm
 //	2400 mm @ 6.50
-//	41 x 41 mm: 2400 mm @ 6.50
+//	41 x 41 mm: 4 x 2400 mm @ 6.50
 //
-// A bar without a section serves every section of the job. Lengths are in any
-// notation that [unit.ParseLength] reads. The error wraps [ErrBar].
+// A bar without a section serves every section of the job; one without a number
+// is there as often as it is wanted. Lengths are in any notation that
+// [unit.ParseLength] reads. The error wraps [ErrBar].
 func ParseBar(s string) (stock.Bar, error) {
 	b, err := parseBar(s)
 	if err != nil {
-		return stock.Bar{}, fmt.Errorf("%w: %q: %w; write \"2400 mm\", or \"41 x 41 mm: 2400 mm @ 6.50\"", ErrBar, s, err)
+		return stock.Bar{}, fmt.Errorf("%w: %q: %w; write \"2400 mm\", or \"41 x 41 mm: 4 x 2400 mm @ 6.50\"", ErrBar, s, err)
 	}
 	return b, nil
 }
+
+// times stands between how many and how long, as it may between the sides of a
+// section.
+var times = regexp.MustCompile(`[x×X]`)
 
 func parseBar(s string) (b stock.Bar, err error) {
 	if before, after, ok := strings.Cut(s, ":"); ok {
@@ -37,6 +45,12 @@ func parseBar(s string) (b stock.Bar, err error) {
 		}
 	}
 	length, price, priced := strings.Cut(s, "@")
+	if by := times.FindStringIndex(length); by != nil {
+		if b.Count, err = parseCount(strings.TrimSpace(length[:by[0]])); err != nil {
+			return b, err
+		}
+		length = length[by[1]:]
+	}
 	if b.Length, err = parseLength(length); err != nil {
 		return b, err
 	}
@@ -62,6 +76,15 @@ func parseLength(s string) (float64, error) {
 		err = fmt.Errorf("a bar of %s: expected %s to %s; check the unit", l, leastBar, mostBar)
 	}
 	return l.MM(), err
+}
+
+// parseCount reads how many bars of a kind there are.
+func parseCount(s string) (int, error) {
+	n, err := strconv.Atoi(s)
+	if err != nil || n < 1 || n > mostBars {
+		return 0, fmt.Errorf("%q: write how many there are, 1 to %d, or nothing for as many as wanted", s, mostBars)
+	}
+	return n, nil
 }
 
 // perPrice are the parts of a price that calc/stock tells apart, and mostPrice is

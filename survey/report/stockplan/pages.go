@@ -2,6 +2,7 @@ package stockplan
 
 import (
 	"fmt"
+	"strings"
 
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/lines"
@@ -20,8 +21,8 @@ func (p *Plan) Pages() []scene.Page {
 		}
 		banner(l, "NOT ON THIS PLAN", left)
 	}
-	if len(p.Bars) == 0 {
-		banner(l, "NOTHING TO CUT", nil)
+	if why := p.Nothing(); why != "" {
+		banner(l, strings.ToUpper(why), nil)
 	} else {
 		l.Y += 1.5
 		for _, h := range append(p.How(), AsDrawn) {

@@ -53,7 +53,7 @@ func makePlan(sheets []*cutting.Sheet, o Options) (*Plan, error) {
 		return nil, err
 	}
 	if len(all) > 0 && !slices.ContainsFunc(bars, func(b []stock.Bar) bool { return len(b) > 0 }) {
-		return nil, fmt.Errorf("%w, for %s: read stock-length in a bay, or give a bar such as --bar \"2400 mm\", or a file with --rack", ErrNoBars, names(all))
+		return nil, fmt.Errorf("%w, for %s", ErrNoBars, names(all))
 	}
 	for i, k := range all {
 		if err := p.section(k, bars[i]); err != nil {
@@ -173,7 +173,7 @@ func (p *Plan) section(k *kin, bars []stock.Bar) error {
 	}
 	switch {
 	case errors.Is(err, stock.ErrStock) && len(bars) == 0:
-		p.leave(k, "there is no such bar", fmt.Sprintf("add one, such as --bar \"%s: 2400 mm\"", k.name))
+		p.leave(k, "there is no such bar", fmt.Sprintf("add one, such as \"%s: 2400 mm\"", k.name))
 		return nil
 	case errors.Is(err, stock.ErrStock):
 		p.leave(k, "the bars there are do not hold them", "add bars, or let some have no count")

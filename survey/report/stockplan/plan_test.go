@@ -221,7 +221,7 @@ func TestLeftOut(t *testing.T) {
 		{"too few", change(func(s *cutting.Sheet) {}), []stock.Bar{{Length: 1000, Count: 4}},
 			[]string{"all 5 pieces of 41 x 41 mm: the bars there are do not hold them; add bars, or let some have no count"}, ""},
 		{"no bar of a section", change(func(s *cutting.Sheet) { s.Sets[0].Section, s.Sets[0].Across = "45 x 45 mm", 45 }), []stock.Bar{{Section: "41x41", Length: 1000}},
-			[]string{"all 3 pieces of 45 x 45 mm: there is no such bar; add one, such as --bar \"45 x 45 mm: 2400 mm\""}, "F9/left"},
+			[]string{"all 3 pieces of 45 x 45 mm: there is no such bar; add one, such as \"45 x 45 mm: 2400 mm\""}, "F9/left"},
 	} {
 		if c.name == "no fillet section" {
 			c.sheets[0].Missing = "none"
@@ -272,7 +272,7 @@ func TestRefusals(t *testing.T) {
 		want error
 		say  string
 	}{
-		{"no bar", func(o *Options) { o.Bars = nil }, ErrNoBars, "read stock-length"},
+		{"no bar", func(o *Options) { o.Bars = nil }, ErrNoBars, "for 41 x 41 mm"},
 		{"no bar of any section", func(o *Options) { o.Bars = []stock.Bar{{Section: "20 x 20", Length: 2400}} }, ErrNoBars, "for 41 x 41 mm"},
 		{"a section that is none", func(o *Options) { o.Bars[0].Section = "oak" }, ErrSection, "bar of 2400 mm"},
 		{"a turned bar", func(o *Options) { o.Bars[0].Section = "41 x 41 x 22" }, ErrSection, "turned"},
@@ -291,8 +291,14 @@ func TestRefusals(t *testing.T) {
 	// Where nothing is to be cut no bar is wanted.
 	held := plainSheet("F1/left", 3, 900)
 	held.Hold = []string{"too low"}
-	if p, err := New([]*cutting.Sheet{held}, Options{}); err != nil || len(p.Bars) > 0 || len(p.Pages()) != 1 || !strings.Contains(text(t, p, 80), "NOTHING TO CUT") {
-		t.Errorf("nothing to cut: %v, %v", p, err)
+	for _, c := range []struct {
+		sheets []*cutting.Sheet
+		say    string
+	}{{nil, "NOTHING TO CUT."}, {[]*cutting.Sheet{held}, "NOTHING CAN BE CUT YET."}} {
+		p, err := New(c.sheets, Options{})
+		if err != nil || len(p.Bars) > 0 || len(p.Pages()) != 1 || !strings.Contains(text(t, p, 80), c.say) {
+			t.Errorf("%v, %v; want a plan of no bar that says %q", p, err, c.say)
+		}
 	}
 }
 

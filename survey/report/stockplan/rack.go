@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
 
 	"pinchrod/calc/stock"
@@ -179,10 +178,8 @@ func (k *rack) row(line int, cells []string) (b stock.Bar) {
 		free = err == nil && b.Price == 0
 	}
 	if s := cell("count"); s != "" {
-		b.Count, err = strconv.Atoi(s)
-		if err != nil || b.Count < 1 || b.Count > mostBars {
-			check("count", fmt.Errorf("%q: write how many there are, 1 to %d, or nothing for as many as wanted", s, mostBars))
-		}
+		b.Count, err = parseCount(s)
+		check("count", err)
 	}
 	switch s := strings.ToLower(cell("offcut")); s {
 	case "yes":

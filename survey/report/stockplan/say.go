@@ -225,3 +225,15 @@ func (p *Plan) Remark(g Group, r Run) string {
 	}
 	return strings.Join(out, "; ")
 }
+
+// Nothing says that no bar is on the plan, and whether there will be; empty when
+// there are some.
+func (p *Plan) Nothing() string {
+	switch {
+	case len(p.Bars) > 0:
+		return ""
+	case p.Complete():
+		return "nothing to cut"
+	}
+	return "nothing can be cut yet"
+}

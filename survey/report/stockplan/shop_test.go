@@ -22,6 +22,8 @@ func TestParseBar(t *testing.T) {
 		{" 2.4 m@6.5 ", stock.Bar{Length: 2400, Price: 6.5}},
 		{"8 ft @ 6.50", stock.Bar{Length: 2438.4, Price: 6.5}},
 		{"41 x 41 mm: 2400 mm @ 6.50", stock.Bar{Section: "41 x 41 mm", Length: 2400, Price: 6.5}},
+		{"4 x 2400 mm", stock.Bar{Length: 2400, Count: 4}},
+		{"41 × 41: 12×2.4 m @ 6", stock.Bar{Section: "41 × 41", Length: 2400, Count: 12, Price: 6}},
 		{"1 5/8 x 1 5/8 in: 8 ft", stock.Bar{Section: "1 5/8 x 1 5/8 in", Length: 2438.4}},
 	} {
 		if got, err := ParseBar(c.text); err != nil || got != c.want {
@@ -45,6 +47,10 @@ func TestParseBar(t *testing.T) {
 		{"oak: 2400", ErrSection, "41 x 41"},
 		{": 2400", ErrSection, "section"},
 		{"41x41: 41x41: 2400", ErrBar, "length"},
+		{"0 x 2400", ErrBar, "how many there are, 1 to 10000"},
+		{"x 2400", ErrBar, "how many there are"},
+		{"1.5 x 2400", ErrBar, "how many there are"},
+		{"4 x 2 x 2400", ErrBar, "length"},
 	} {
 		if _, err := ParseBar(c.text); !errors.Is(err, c.want) || !errors.Is(err, ErrBar) || !strings.Contains(err.Error(), c.say) {
 			t.Errorf("%q: %v; want %v, saying %q", c.text, err, c.want, c.say)
@@ -128,7 +134,7 @@ func sane(b stock.Bar) bool {
 }
 
 func FuzzParseBar(f *testing.F) {
-	for _, s := range []string{"2400 mm", "2400 @ 6.50", "41 x 41 mm: 2.4 m @ 6", "8 ft", ":@", "x:1@1", "1/0 in"} {
+	for _, s := range []string{"2400 mm", "2400 @ 6.50", "41 x 41 mm: 2.4 m @ 6", "8 ft", "4 x 1 m", ":@", "x:1@1", "1/0 in"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

@@ -3,6 +3,7 @@ package stockplan
 import (
 	"fmt"
 	"io"
+	"strings"
 	"unicode/utf8"
 
 	"pinchrod/survey/report"
@@ -21,9 +22,9 @@ func (p *Plan) Text(w io.Writer, style report.Style) error {
 			l.Para("  - ", x.String())
 		}
 	}
-	if len(p.Bars) == 0 {
+	if why := p.Nothing(); why != "" {
 		l.Blank()
-		l.Para("", "NOTHING TO CUT.")
+		l.Para("", strings.ToUpper(why)+".")
 	} else {
 		l.Blank()
 		for _, h := range p.How() {
