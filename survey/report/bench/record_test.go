@@ -237,3 +237,50 @@ func TestRecordOffcuts(t *testing.T) {
 		t.Errorf("nothing at all: %d %s", res.StatusCode, body)
 	}
 }
+
+// The forms of many settings are folded under one title, and what is wrong with
+// one of them is to be seen all the same.
+func TestFolded(t *testing.T) {
+	t.Parallel()
+	m := demo(t)
+	h := handler(t, m)
+	// folds of a page that hold a form, by its ID, the outermost first.
+	folds := func(page, id string) (open []bool, titles []string) {
+		for _, e := range elements(page) {
+			if e.Data != "form" || e.attr["id"] != id {
+				continue
+			}
+			for p := range e.Ancestors() {
+				if p.Data == "details" {
+					_, o := attrs(p)["open"]
+					open = append([]bool{o}, open...)
+					titles = append([]string{words(p.FirstChild)}, titles...)
+				}
+			}
+		}
+		return open, titles
+	}
+	_, page := get(t, h, base+"/F1/right/sheet")
+	for id, want := range map[string][]string{
+		"spindle-B":     {"Spindles, settings A to J: what was cut", "Spindles, setting B: what was cut"},
+		"base-fillet-A": {"Base fillets, setting A: what was cut"},
+	} {
+		open, titles := folds(page, id)
+		if !slices.Equal(titles, want) || slices.Contains(open, true) {
+			t.Errorf("%s is under %q, open %v; want %q, closed", id, titles, open, want)
+		}
+	}
+	form := filled(t, page, "spindle-B", map[string]string{"length": "long"})
+	_, body := post(t, h, base+"/F1/right/made", form)
+	if open, _ := folds(body, "spindle-B"); !slices.Equal(open, []bool{true, true}) {
+		t.Errorf("a form with a fault: open %v, want both folds open", open)
+	}
+	form.Set("length", "795.2")
+	if res, body := post(t, h, base+"/F1/right/made", form); res.StatusCode != http.StatusSeeOther {
+		t.Fatalf("%d: %s", res.StatusCode, body)
+	}
+	_, page = get(t, h, base+"/F1/right/sheet")
+	if _, titles := folds(page, "spindle-B"); len(titles) != 2 || titles[0] != "Spindles, settings A to J: what was cut (some is written down already)" {
+		t.Errorf("once something is written down: %q", titles)
+	}
+}

@@ -39,6 +39,7 @@ type setPart struct {
 	Pieces                        []pieceLine   // to be fitted one by one
 	Notes                         []string
 	Forms                         []form
+	Fold                          string // what the forms are folded under, when there are many
 }
 
 // settingLine is a setting of the saw.
@@ -151,7 +152,18 @@ func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cut
 			p.Pieces = append(p.Pieces, pieceLine{f.ID, f.Expect(), f.Own(0), f.Own(1)})
 		}
 	}
+	if n := len(p.Forms); n > 2 { // of more, the sheet's next part would be far below
+		p.Fold = fmt.Sprintf("%s, settings %s to %s: what was cut", capital(p.Name), t.Settings[0].Name, t.Settings[n-1].Name)
+		if slices.ContainsFunc(p.Forms, func(f form) bool { return f.Already != "" }) {
+			p.Fold += " (some is written down already)"
+		}
+	}
 	return p
+}
+
+// Opened tells whether some form of the set is to be seen.
+func (p setPart) Opened() bool {
+	return slices.ContainsFunc(p.Forms, func(f form) bool { return f.Open })
 }
 
 // settingOf is a setting in words.
