@@ -169,9 +169,18 @@ func (w *worker) gather() {
 			w.obs = append(w.obs, o)
 		}
 	}
-	if w.has(survey.BaseAngle) {
-		return
+	if !w.has(survey.BaseAngle) {
+		w.borrow()
 	}
+	// Now that the pitch is known, along which the spindles were walked.
+	for i := range w.obs {
+		o := &w.obs[i]
+		o.u = math.Hypot(o.u, w.walkedU(&o.entry.Reading))
+	}
+}
+
+// borrow takes the flight's string angles for the base rail's.
+func (w *worker) borrow() {
 	borrowed := 0
 	for _, e := range w.flight {
 		r := &e.Reading
@@ -222,11 +231,9 @@ func median(v []float64) (float64, bool) {
 	return (v[(n-1)/2] + v[n/2]) / 2, true
 }
 
-// starting values, from the readings; medians, so that one slip does not send
-// the adjustment off. A rough guess will do where nothing was read: what the
-// readings determine they determine from there as well.
-func (w *worker) starting() {
-	x := make([]float64, frame.Unknowns)
+// pitches are those of the base rail and the handrail as they were read, radians:
+// medians, and one for the other where that was not read.
+func (w *worker) pitches() (p, q float64) {
 	p, haveP := median(w.values(is(survey.BaseAngle)))
 	if !haveP {
 		p, haveP = median(w.values(is(survey.StringAngle)))
@@ -238,6 +245,15 @@ func (w *worker) starting() {
 	case haveP && !haveQ:
 		q = p
 	}
+	return p, q
+}
+
+// starting values, from the readings; medians, so that one slip does not send
+// the adjustment off. A rough guess will do where nothing was read: what the
+// readings determine they determine from there as well.
+func (w *worker) starting() {
+	x := make([]float64, frame.Unknowns)
+	p, q := w.pitches()
 	x[frame.IndexBaseSlope], x[frame.IndexRailSlope] = math.Tan(p), math.Tan(q)
 
 	run, haveRun := median(w.values(is(survey.Run)))

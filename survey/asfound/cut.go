@@ -228,8 +228,7 @@ func (w *worker) walk(l *Layout) *Walk {
 	if !ok || err != nil {
 		return nil
 	}
-	width := float64(l.Count) * w.widthU / math.Cos(w.bay.Adjusted.BaseAngle.Value*degree)
-	u := math.Hypot(o.u, width)
+	u := math.Hypot(o.u, w.walkedU(&r))
 	return &Walk{
 		Count: m, Spacer: spacer.MM(),
 		Short: Quantity{float64(m) * (mean(l.BaseFillets) - spacer.MM()), math.Hypot(u, math.Sqrt(mat.Sum(v.Needed.Cov))), true},

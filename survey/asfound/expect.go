@@ -73,7 +73,7 @@ func (s *Site) Expected(r survey.Reading) Quantity {
 		return Quantity{}
 	}
 	q := w.figure(o.eq, 1/o.scale)
-	q.U = math.Hypot(q.U, o.u/o.scale)
+	q.U = math.Hypot(q.U, math.Hypot(o.u, w.walkedU(&r))/o.scale)
 	return q
 }
 

@@ -137,6 +137,22 @@ func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) 
 	return o, true, nil
 }
 
+// walkedU is what the width of the spindles adds to the standard uncertainty of a
+// spacer walk, mm:
+//
+//	n·u(w)/cos p
+//
+// with n the spindles walked over, w their width and p the base rail's pitch as
+// read. All are taken to be off alike: the width was read once. It is 0 of any
+// other reading, and of a walk whose u was given.
+func (w *worker) walkedU(r *survey.Reading) float64 {
+	if r.What != survey.SpacerWalk || r.U != 0 {
+		return 0
+	}
+	p, _ := w.pitches()
+	return float64(r.Value.N[0]-1) * w.widthU / math.Cos(p)
+}
+
 // shifted is an equation with a constant added.
 func shifted(eq frame.Equation, by float64) frame.Equation {
 	return func(x, grad []float64) float64 { return eq(x, grad) + by }
