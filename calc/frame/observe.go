@@ -148,10 +148,29 @@ func bowOffLine(st Station, slope, bow int) Equation {
 	}
 }
 
-// Walk is e = (R − n·w)·√(1+p²) − m·s: what is left over in mm, + short of the upper post, when m spacers of slope
-// length s mm and n spindles of width w mm are walked up the base rail from the lower post.
-func Walk(m int, s float64, n int, w float64) Equation {
-	spacers, spindles := float64(m)*s, float64(n)*w
+// OpenRun is R·(1 − p·l) + h(b−a) with l = (a+b)/2: the level run in mm that n spindles, each as wide as it is, and n+1
+// clear gaps share h mm above the base rail, counted from neighbour to neighbour up the pitch (package layout). Between
+// plumb posts it is R.
+func OpenRun(h float64) Equation {
+	return func(x, grad []float64) float64 {
+		p, l := x[IndexBaseSlope], (x[IndexLeanLower]+x[IndexLeanUpper])/2
+		clear(grad)
+		if grad != nil {
+			grad[IndexRun] = 1 - p*l
+			grad[IndexBaseSlope] = -x[IndexRun] * l
+			grad[IndexLeanLower] = -x[IndexRun]*p/2 - h
+			grad[IndexLeanUpper] = -x[IndexRun]*p/2 + h
+		}
+		return x[IndexRun]*(1-p*l) + h*(x[IndexLeanUpper]-x[IndexLeanLower])
+	}
+}
+
+// Walk is e = (R − n·f)·√(1+p²) − m·s: what is left over in mm, + short of the upper post, when m spacers of slope
+// length s mm and n spindles are walked up the base rail from the lower post, each of which takes f mm of it on the level:
+// its width w when it is plumb, w·√(1+l²)/(1 − p·l) when it leans by l. A walk tells nothing of a lean that is worth having,
+// so f is given, and its u is part of the walk's.
+func Walk(m int, s float64, n int, f float64) Equation {
+	spacers, spindles := float64(m)*s, float64(n)*f
 	return func(x, grad []float64) float64 {
 		secant := math.Hypot(1, x[IndexBaseSlope])
 		left := x[IndexRun] - spindles

@@ -1,12 +1,22 @@
 // Package layout spaces spindles between two posts.
 //
-// n spindles of thinnest width w in a clear run R leave n+1 equal clear gaps g = (R − n·w)/(n+1). Spindles take the
-// lean of the posts in proportion, lean(x) = a + (b−a)·x/R, so h mm above the base rail everything stands as in a run
-// of R·k with k = 1 + h(b−a)/R, and the gaps there differ from g: (g + w/2)k − w/2 beside a post, (g + w)k − w between
-// two spindles. Both are linear in h, so the widest gap is at the bottom or at the top.
+// Spindles take the lean of the posts in proportion, lean(x) = a + (b−a)·x/R. On a stair a neighbour's foot is higher by
+// the pitch p, so where all lean alike by l the clear space is not the level distance Δ of their feet: it is Δ·(1 − l·p),
+// wider where posts lean down a stair that rises. With l the mean of two neighbours' leans, h mm above the rail halfway
+// between their feet, they stand Δ·k apart, level,
 //
-// Lengths are in mm, leans are tan. Spindle widths are taken level: over a lean of 10 mm/m a section stands wider by
-// one part in 20000.
+//	k = 1 − l·p + h(b−a)/R
+//
+// and a gap is (x + w/2)k − w/2 beside a post and (x + w)k − w between two spindles, for feet x apart on the level. So n
+// spindles of thinnest width w take w/k₀ of a clear run R each, k₀ = 1 − p(a+b)/2, and leave n+1 clear gaps of
+//
+//	g = (R − n·w/k₀)/(n+1)·k₀
+//
+// for the mean lean, which is (R − n·w)/(n+1) between plumb posts. Where the leans differ so do the gaps; each is linear
+// in h, so the widest is at the bottom or at the top.
+//
+// Lengths are in mm, leans and pitch are tan. Spindle widths and gaps are taken level: over a lean of 10 mm/m a section
+// stands wider, and a ball finds the gap narrower, by one part in 20000.
 package layout
 
 import (
@@ -39,21 +49,22 @@ var (
 type In struct {
 	Run                  float64 // level clear run at the base rail, mm
 	LeanLower, LeanUpper float64 // of the posts, tan, + up the stair
+	Pitch                float64 // of the base rail, tan, + rising from the lower post
 	Height               float64 // over which the spindles stand, from the base rail to the handrail, mm
 	Width                float64 // of the spindles at the rails, mm
 	Thin                 float64 // thinnest width of a turned spindle, at whatever height, mm; 0 means Width
 	Target               float64 // clear gap aimed at, mm; 0 means DefaultTarget
 	Opening              float64 // widest opening allowed, mm; +Inf where no rule limits it
 
-	// GapU is the standard uncertainty in mm of the widest gap that n spindles leave, about u(R + h(b−a))/(n+1) of the run
-	// at its height; nil means none.
+	// GapU is the standard uncertainty in mm of the widest gap that n spindles leave, about u(R·k₀ + h(b−a))/(n+1) of the
+	// run at its height; nil means none.
 	GapU func(n int) float64
 }
 
 // Candidate is a number of spindles and what it leaves.
 type Candidate struct {
 	Count     int
-	ClearGap  float64 // at the base rail, the same in every space, mm
+	ClearGap  float64 // at the base rail, for the mean lean, mm
 	WidestGap float64 // anywhere along the run and up the height, mm
 	U         float64 // standard uncertainty of WidestGap, mm
 	Allowed   bool    // WidestGap + 2U ≤ Opening
@@ -168,7 +179,11 @@ func (in In) checked() (In, error) {
 		return refuse("lean of the lower post", in.LeanLower, "within 45 degrees of plumb")
 	case !(math.Abs(in.LeanUpper) < 1):
 		return refuse("lean of the upper post", in.LeanUpper, "within 45 degrees of plumb")
-	case !(in.spread(in.Height) > 0):
+	case math.IsNaN(in.Pitch) || math.IsInf(in.Pitch, 0):
+		return refuse("pitch", in.Pitch, "a number")
+	case !(in.k(in.LeanLower, 0) > 0 && in.k(in.LeanUpper, 0) > 0):
+		return In{}, fmt.Errorf("%w: a post leans as far as the rail is pitched", ErrInput)
+	case !(in.k(in.LeanLower, in.Height) > 0 && in.k(in.LeanUpper, in.Height) > 0): // it is linear between them
 		return In{}, fmt.Errorf("%w: the posts meet below the height of %g mm", ErrInput, in.Height)
 	case (in.Run-in.Target)/(in.Target+in.Thin) > maxCount:
 		return refuse("target gap", in.Target, fmt.Sprintf("one that takes at most %d spindles", maxCount))
@@ -176,26 +191,63 @@ func (in In) checked() (In, error) {
 	return in, nil
 }
 
-// spread is k = 1 + h(b−a)/R, by which everything level grows from the base rail to h above it.
-func (in In) spread(h float64) float64 { return 1 + h*(in.LeanUpper-in.LeanLower)/in.Run }
+// k is 1 − l·p + h(b−a)/R: how far apart two neighbours of mean lean l are, h above the base rail, their feet a unit
+// apart.
+func (in In) k(lean, h float64) float64 {
+	return 1 - lean*in.Pitch + h*(in.LeanUpper-in.LeanLower)/in.Run
+}
 
-// gap is (R − n·w)/(n+1) with the thinnest width w.
-func (in In) gap(n int) float64 { return (in.Run - float64(n)*in.Thin) / float64(n+1) }
+// mean is k₀, of the mean lean at the base rail.
+func (in In) mean() float64 { return in.k((in.LeanLower+in.LeanUpper)/2, 0) }
 
-// ends and inner are the gaps beside a post and between spindles of width w where everything has grown by k, when
-// their thinnest parts are g apart at the base rail.
-func (in In) ends(g, w, k float64) float64  { return (g+in.Thin/2)*k - w/2 }
-func (in In) inner(g, w, k float64) float64 { return (g+in.Thin)*k - w }
+// gap is between the feet of n spindles on the level, each as wide as its thinnest part stands there: (R − n·w/k₀)/(n+1).
+func (in In) gap(n int) float64 { return (in.Run - float64(n)*in.Thin/in.mean()) / float64(n+1) }
+
+// feet are the level places of the two that gap i of n spindles lies between, the first 0: of a post its face, of a
+// spindle its middle.
+func (in In) feet(n, i int) (from, to float64) {
+	g, t := in.gap(n), in.Thin/in.mean()
+	from, to = g+t/2+float64(i-1)*(g+t), g+t/2+float64(i)*(g+t)
+	if i == 0 {
+		from = 0
+	}
+	if i == n {
+		to = in.Run
+	}
+	return from, to
+}
+
+// grown is k of gap i of n spindles, h above the base rail.
+func (in In) grown(n, i int, h float64) float64 {
+	from, to := in.feet(n, i)
+	return in.k(in.LeanLower+(in.LeanUpper-in.LeanLower)*(from+to)/2/in.Run, h)
+}
+
+// space is gap i of n spindles between sections of width w, h above the base rail.
+func (in In) space(n, i int, w, h float64) float64 {
+	from, to := in.feet(n, i)
+	sections := 1.0 // half of either neighbour's; a post takes none
+	if i == 0 {
+		sections -= 0.5
+	}
+	if i == n {
+		sections -= 0.5
+	}
+	return (to-from)*in.grown(n, i, h) - sections*w
+}
 
 // fits reports whether n spindles leave a gap and their full sections clear one another and the posts, at the base rail
 // and at the handrail.
 func (in In) fits(n int) bool {
-	g := in.gap(n)
-	if g <= 0 {
+	if in.gap(n) <= 0 {
 		return false
 	}
-	k := min(1, in.spread(in.Height))
-	return n == 0 || in.ends(g, in.Width, k) >= -rounding && (n == 1 || in.inner(g, in.Width, k) >= -rounding)
+	for i := range n + 1 {
+		if n > 0 && min(in.space(n, i, in.Width, 0), in.space(n, i, in.Width, in.Height)) < -rounding {
+			return false
+		}
+	}
+	return true
 }
 
 // most is how many spindles have room: more leave narrower gaps, so the first that does not fit ends it.
@@ -217,7 +269,7 @@ func (in In) nearer(c, d Candidate) bool {
 }
 
 func (in In) candidate(n int) (Candidate, error) {
-	c := Candidate{Count: n, ClearGap: in.gap(n)}
+	c := Candidate{Count: n, ClearGap: in.gap(n) * in.mean()}
 	c.WidestGap, _, _ = in.widest(n)
 	if in.GapU != nil {
 		c.U = in.GapU(n)
@@ -232,30 +284,25 @@ func (in In) candidate(n int) (Candidate, error) {
 
 // widest is the widest gap of n spindles, the space it is first met in and how high. A tie goes to the lower place.
 func (in In) widest(n int) (gap float64, space int, height float64) {
-	gap, k := in.gap(n), in.spread(in.Height)
-	var top float64
-	switch n {
-	case 0:
-		top, space = in.Run*k, 1
-	case 1:
-		top, space = in.ends(gap, in.Thin, k), 1
-	default:
-		// What k adds is in proportion to the spacing of centres, which is half a spindle more than beside a post.
-		top, space = in.inner(gap, in.Thin, k), 2
+	gap = math.Inf(-1)
+	for _, h := range []float64{0, in.Height} {
+		for i := range n + 1 {
+			if g := in.space(n, i, in.Thin, h); g > gap+rounding {
+				gap, space, height = g, i+1, h
+			}
+		}
 	}
-	if top > gap+rounding {
-		return top, space, in.Height
-	}
-	return gap, 1, 0
+	return gap, space, height
 }
 
 func (in In) layout(c Candidate) Layout {
 	l := Layout{Candidate: c}
 	_, l.WidestSpace, l.WidestHeight = in.widest(c.Count)
-	k, g, n := in.spread(in.Height), c.ClearGap, c.Count
+	n := c.Count
+	g, t := in.gap(n), in.Thin/in.mean()
 	for i := range n {
 		// Half the spindles are placed from the upper post, so that a mirrored bay has the mirrored layout to the last bit.
-		from := g + in.Thin/2 + float64(min(i, n-1-i))*(g+in.Thin)
+		from := g + t/2 + float64(min(i, n-1-i))*(g+t)
 		switch mirror := n - 1 - i; {
 		case i > mirror:
 			from = in.Run - from
@@ -264,16 +311,10 @@ func (in In) layout(c Candidate) Layout {
 		}
 		l.Stations = append(l.Stations, from)
 	}
-	if n == 0 {
-		l.Spaces = []Space{{Bottom: in.Run, Top: in.Run * k, Fillet: in.Run}}
-		return l
-	}
 	for i := range n + 1 {
-		s := Space{Bottom: g, Top: in.inner(g, in.Thin, k), Fillet: in.inner(g, in.Width, 1)}
-		if i == 0 || i == n {
-			s.Top, s.Fillet = in.ends(g, in.Thin, k), in.ends(g, in.Width, 1)
-		}
-		l.Spaces = append(l.Spaces, s)
+		l.Spaces = append(l.Spaces, Space{
+			Bottom: in.space(n, i, in.Thin, 0), Top: in.space(n, i, in.Thin, in.Height), Fillet: in.space(n, i, in.Width, 0),
+		})
 	}
 	return l
 }
@@ -298,10 +339,12 @@ func (in In) refusal() error {
 	case n == maxCount:
 		return fmt.Errorf("%w; a wider spindle would do", cause)
 	}
-	// The width that makes the widest gap left: R·k/2 − w/2 for one spindle, (R+w)·k/(n+1) − w for more.
-	k, share := max(1, in.spread(in.Height)), 1.0
+	// The width that makes the widest gap left: R·k/2 − w/2 for one spindle, (R + w/k₀)·k/(n+1) − w for more, with the
+	// k where the gap is widest.
+	_, space, height := in.widest(n)
+	k, share := in.grown(n, space-1, height), 1.0
 	if n > 1 {
-		share = k
+		share = k / in.mean()
 	}
 	need := (in.Run*k - float64(n+1)*left) / (float64(n+1) - share)
 	return fmt.Errorf("%w; %d that are nowhere thinner than %.1f mm would do, or more and narrower ones",

@@ -59,6 +59,13 @@ func TestChoose(t *testing.T) {
 		{"no rule, so nearest the target", In{Run: 1254, Width: 40, Target: 104, Opening: math.Inf(1)}, 8, 9, 934.0 / 9, 934.0 / 9, 1, 0},
 		// Eight leave 97.8, which at the top become 100.5: nine it is.
 		{"splayed posts", splayed, 9, 10, 84, 124*1.02 - 40, 2, 800},
+		// Posts that lean down a stair rising at 45° by 10 mm/m: k = 1.01. Nine of 40 take 40/1.01 each of the run and leave
+		// (1254·1.01 − 360)/10 = 90.654, 1.254 more than their feet are apart.
+		{"leaning down a stair", In{Run: 1254, LeanLower: -0.01, LeanUpper: -0.01, Pitch: 1, Height: 800, Width: 40, Opening: 100}, 9, 10, 90.654, 90.654, 1, 0},
+		{"too wide for their lean", In{Run: 1254, LeanLower: -0.01, LeanUpper: -0.01, Pitch: 1, Height: 800, Width: 40, Opening: 90}, 10, 11, (1254*1.01 - 400) / 11, (1254*1.01 - 400) / 11, 1, 0},
+		{"leaning up a stair", In{Run: 1254, LeanLower: 0.01, LeanUpper: 0.01, Pitch: 1, Height: 800, Width: 40, Opening: 100}, 9, 10, (1254*0.99 - 360) / 10, (1254*0.99 - 360) / 10, 1, 0},
+		// From plumb to 10 mm/m down the stair: the last space is the widest, and the top is narrower.
+		{"leaning more and more", In{Run: 1254, LeanUpper: -0.01, Pitch: 1, Height: 800, Width: 40, Opening: 100}, 9, 10, (1254*1.005 - 360) / 10, widestOfLast(1254, 9, 40, 0.01), 10, 0},
 		{"turned spindles", In{Run: 1254, Width: 41, Thin: 20, Opening: 100}, 11, 10, 1034.0 / 12, 1034.0 / 12, 1, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -81,6 +88,14 @@ func TestChoose(t *testing.T) {
 			}
 		})
 	}
+}
+
+// widestOfLast is the gap after the last of n spindles of width w in a run, between a plumb lower post and an upper one
+// that leans down a stair of 45° by lean.
+func widestOfLast(run float64, n int, w, lean float64) float64 {
+	foot := w / (1 + lean/2)
+	left := (run-float64(n)*foot)/float64(n+1) + foot/2 // of the rail, beyond the last spindle's middle
+	return left*(1+lean*(run-left/2)/run) - w/2
 }
 
 func TestTurnedSpindles(t *testing.T) {
@@ -127,6 +142,8 @@ func TestRefusals(t *testing.T) {
 		{"no opening", change(func(in *In) { in.Opening = 0 }), ErrInput, "opening 0"},
 		{"height below nothing", change(func(in *In) { in.Height = -1 }), ErrInput, "height -1"},
 		{"lean not a number", change(func(in *In) { in.LeanUpper = nan }), ErrInput, "lean of the upper post NaN"},
+		{"pitch not a number", change(func(in *In) { in.Pitch = nan }), ErrInput, "pitch NaN"},
+		{"a post along the rail", change(func(in *In) { in.Pitch, in.LeanUpper = 2, 0.5 }), ErrInput, "leans as far as the rail"},
 		{"posts that meet", change(func(in *In) { in.Run, in.LeanLower, in.LeanUpper = 100, 0.1, -0.1 }), ErrInput, "posts meet"},
 		{"uncertainty not a number", change(func(in *In) { in.GapU = func(int) float64 { return nan } }), ErrInput, "NaN mm with 0"},
 		{"no room", change(func(in *In) { in.Run, in.Opening = 35, 30 }), ErrTooNarrow, "a narrower spindle would fit"},
@@ -193,6 +210,7 @@ func bays() *rapid.Generator[In] {
 			Run:       rapid.Float64Range(150, 4000).Draw(t, "run"),
 			LeanLower: rapid.Float64Range(-0.02, 0.02).Draw(t, "lean lower"),
 			LeanUpper: rapid.Float64Range(-0.02, 0.02).Draw(t, "lean upper"),
+			Pitch:     rapid.Float64Range(-1.4, 1.4).Draw(t, "pitch"),
 			Height:    rapid.Float64Range(0, 1100).Draw(t, "height"),
 			Width:     rapid.Float64Range(15, 60).Draw(t, "width"),
 			Target:    rapid.Float64Range(60, 110).Draw(t, "target"),
@@ -207,15 +225,30 @@ func bays() *rapid.Generator[In] {
 	})
 }
 
-// faces are the level places of both posts' faces and of every spindle's two, h above the base rail, each leaning by
-// itself: an independent way to the gaps.
-func faces(in In, l Layout, thin, h float64) []float64 {
-	f := []float64{in.LeanLower * h}
-	for _, x := range l.Stations {
-		c := x + h*(in.LeanLower+(in.LeanUpper-in.LeanLower)*x/in.Run)
-		f = append(f, c-thin/2, c+thin/2)
+// between is the level distance of two neighbours' middles, h above the rail halfway between their feet, each standing
+// on the rail and leaning by itself: an independent way to the gaps.
+func between(in In, from, to, h float64) float64 {
+	at := func(x float64) float64 {
+		lean := in.LeanLower + (in.LeanUpper-in.LeanLower)*x/in.Run
+		return x + lean*(in.Pitch*(from+to)/2+h-in.Pitch*x)
 	}
-	return append(f, in.Run+in.LeanUpper*h)
+	return at(to) - at(from)
+}
+
+// gaps are the clear gaps of a layout, counted from foot to foot.
+func gaps(in In, l Layout, width, h float64) []float64 {
+	feet := append(append([]float64{0}, l.Stations...), in.Run)
+	out := make([]float64, len(feet)-1)
+	for i := range out {
+		out[i] = between(in, feet[i], feet[i+1], h) - width
+		if i == 0 {
+			out[i] += width / 2
+		}
+		if i == l.Count {
+			out[i] += width / 2
+		}
+	}
+	return out
 }
 
 func TestGapsFillTheRunAtEveryHeight(t *testing.T) {
@@ -234,23 +267,24 @@ func TestGapsFillTheRunAtEveryHeight(t *testing.T) {
 		}
 		share := rapid.Float64Range(0, 1).Draw(t, "share of the height")
 		h := share * in.Height
-		f := faces(in, l, thin, h)
+		f := gaps(in, l, thin, h)
 		if len(l.Spaces) != l.Count+1 || len(l.Stations) != l.Count {
 			t.Fatalf("%d spindles, %d spaces, %d stations", l.Count, len(l.Spaces), len(l.Stations))
 		}
+		// A neighbour's lean is off the mean by half of the posts' difference at most.
+		off := math.Abs(in.LeanUpper-in.LeanLower)/2*math.Abs(in.Pitch)*(l.ClearGap+thin)*1.1 + 1e-8
 		sum, widest := float64(l.Count)*thin, 0.0
 		for i, s := range l.Spaces {
-			gap := f[2*i+1] - f[2*i]
-			if want := s.Bottom + share*(s.Top-s.Bottom); !near(gap, want, 1e-8) {
-				t.Errorf("space %d at %g: got %g, want %g", i+1, h, want, gap)
+			if want := s.Bottom + share*(s.Top-s.Bottom); !near(f[i], want, 1e-8) {
+				t.Errorf("space %d at %g: got %g, want %g", i+1, h, want, f[i])
 			}
-			if !near(s.Bottom, l.ClearGap, 1e-8) {
-				t.Errorf("space %d: %g at the base rail, want %g", i+1, s.Bottom, l.ClearGap)
+			if !near(s.Bottom, l.ClearGap, off) {
+				t.Errorf("space %d: %g at the base rail, want %g ±%g", i+1, s.Bottom, l.ClearGap, off)
 			}
-			sum += gap
+			sum += f[i]
 			widest = max(widest, s.Bottom, s.Top)
 		}
-		if run := in.Run + h*(in.LeanUpper-in.LeanLower); !near(sum, run, 1e-8) {
+		if run := in.Run*(1-in.Pitch*(in.LeanLower+in.LeanUpper)/2) + h*(in.LeanUpper-in.LeanLower); !near(sum, run, 1e-8) {
 			t.Errorf("gaps and spindles come to %g at %g, the run is %g", sum, h, run)
 		}
 		if !near(widest, l.WidestGap, 1e-8) {
@@ -260,9 +294,8 @@ func TestGapsFillTheRunAtEveryHeight(t *testing.T) {
 		if g := map[bool]float64{true: at.Top, false: at.Bottom}[l.WidestHeight > 0]; !near(g, l.WidestGap, 1e-8) {
 			t.Errorf("the widest gap is said to be in space %d at %g, where it is %g, not %g", l.WidestSpace, l.WidestHeight, g, l.WidestGap)
 		}
-		full := faces(in, l, in.Width, 0)
-		for i, s := range l.Spaces {
-			if gap := full[2*i+1] - full[2*i]; !near(gap, s.Fillet, 1e-8) || gap < -1e-8 {
+		for i, gap := range gaps(in, l, in.Width, 0) {
+			if s := l.Spaces[i]; !near(gap, s.Fillet, 1e-8) || gap < -1e-8 {
 				t.Errorf("space %d: fillet gap %g, want %g", i+1, s.Fillet, gap)
 			}
 		}
@@ -344,12 +377,12 @@ func TestMirror(t *testing.T) {
 		if err != nil {
 			return
 		}
-		in.LeanLower, in.LeanUpper = -in.LeanUpper, -in.LeanLower
+		in.LeanLower, in.LeanUpper, in.Pitch = -in.LeanUpper, -in.LeanLower, -in.Pitch
 		m, err := Choose(in)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if m.Count != l.Count || m.WidestGap != l.WidestGap {
+		if m.Count != l.Count || !near(m.WidestGap, l.WidestGap, rounding) {
 			t.Errorf("%d with %g, mirrored %d with %g", l.Count, l.WidestGap, m.Count, m.WidestGap)
 		}
 		for i, x := range l.Stations {

@@ -155,7 +155,20 @@ func (w *worker) sections() {
 // gather makes the observations, of the bay's own readings and, where the bay
 // has no base angle, of its flight's string angles.
 func (w *worker) gather() {
+	w.observeAll(func(what survey.What) bool { return what != survey.SpacerWalk })
+	if !w.has(survey.BaseAngle) {
+		w.borrow()
+	}
+	// What a walk's spindles take of the rail hangs on pitch and leans.
+	w.observeAll(func(what survey.What) bool { return what == survey.SpacerWalk })
+}
+
+// observeAll makes the observations of the bay's own readings of some kinds.
+func (w *worker) observeAll(kinds func(survey.What) bool) {
 	for _, e := range w.here {
+		if !kinds(e.Reading.What) {
+			continue
+		}
 		if err := e.Reading.Check(); err != nil {
 			w.note("%s (%s) is not used: %v", e.Ref.Short(), e.Reading.Title(), err)
 			continue
@@ -168,14 +181,6 @@ func (w *worker) gather() {
 		if ok {
 			w.obs = append(w.obs, o)
 		}
-	}
-	if !w.has(survey.BaseAngle) {
-		w.borrow()
-	}
-	// Now that the pitch is known, along which the spindles were walked.
-	for i := range w.obs {
-		o := &w.obs[i]
-		o.u = math.Hypot(o.u, w.walkedU(&o.entry.Reading))
 	}
 }
 
@@ -248,6 +253,25 @@ func (w *worker) pitches() (p, q float64) {
 	return p, q
 }
 
+// lean is the mean lean of the two posts as it was read, tan, and its standard
+// uncertainty: a post that was not read is taken as plumb within its prior.
+func (w *worker) lean() (l, u float64) {
+	for _, post := range []survey.Mark{survey.Lower, survey.Upper} {
+		of := func(r *survey.Reading) bool { return r.What == survey.LeanAlong && r.At.Mark == post }
+		own := plumbPrior
+		if v, ok := median(w.values(of)); ok {
+			l += v / 2
+			for i := range w.obs {
+				if of(&w.obs[i].entry.Reading) {
+					own = min(own, w.obs[i].u)
+				}
+			}
+		}
+		u = math.Hypot(u, own/2)
+	}
+	return l, u
+}
+
 // starting values, from the readings; medians, so that one slip does not send
 // the adjustment off. A rough guess will do where nothing was read: what the
 // readings determine they determine from there as well.
@@ -266,6 +290,9 @@ func (w *worker) starting() {
 	upper, haveUpper := median(w.values(func(r *survey.Reading) bool { return r.What == survey.PostPosition && r.At.Mark == survey.Upper }))
 	if !haveRun && haveLower && haveUpper {
 		run, haveRun = upper-lower, upper > lower
+	}
+	if haveRun {
+		w.outside(run)
 	}
 	if !haveRun {
 		run = 1000
@@ -286,6 +313,32 @@ func (w *worker) starting() {
 		x = append(x, lower)
 	}
 	w.start = x
+}
+
+// stationOff is how far off a station may be written down: what a tape laid along
+// the rail by eye may be off, mm; common practice, no source.
+const stationOff = 20
+
+// outside takes out what was read beyond the upper post of a bay: one of the two
+// was written down wrong, and no equation holds there.
+func (w *worker) outside(run float64) {
+	w.obs = slices.DeleteFunc(w.obs, func(o observation) bool {
+		x, beyond := w.beyondPost(&o.entry.Reading, run)
+		if beyond {
+			w.note("%s (%s) is not used: it is %.0f mm from the lower post, and the run is %.0f mm; one of them is wrong", o.entry.Ref.Short(), o.entry.Reading.Title(), x, run)
+		}
+		return beyond
+	})
+}
+
+// beyondPost tells whether a reading was taken farther from the lower post than
+// the run goes, and how far.
+func (w *worker) beyondPost(r *survey.Reading, run float64) (x float64, beyond bool) {
+	if r.At.Mark != survey.Distance || !observed[r.What] {
+		return 0, false
+	}
+	x = unit.Length(r.At.N).MM()
+	return x, x > run+stationOff
 }
 
 // ignorance stands in for an unknown that nothing determines, so that the rest

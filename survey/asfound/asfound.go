@@ -195,9 +195,10 @@ type sight struct {
 // Spacer is what a spacer walk says of its spacers.
 type Spacer struct {
 	Count    int
-	Old, New float64
+	Old, New float64 // mm; New is 0 where Why says why none is to be cut
 	Short    float64
 	U        float64 // of Short
+	Why      string
 }
 
 // Work works a book out. Bays are independent of each other and are worked on

@@ -21,11 +21,16 @@ import (
 
 func work(t *testing.T, csv string) *Findings {
 	t.Helper()
+	return workWith(t, csv, Defaults())
+}
+
+func workWith(t *testing.T, csv string, set Settings) *Findings {
+	t.Helper()
 	rows, err := sheet.Read(strings.NewReader(csv), survey.HouseKit)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return mustWork(bookOf(rows), Defaults())
+	return mustWork(bookOf(rows), set)
 }
 
 func oneBay(t *testing.T, csv string) *Bay {

@@ -15,6 +15,7 @@ import (
 	"pinchrod/calc/layout"
 	"pinchrod/calc/pieces"
 	"pinchrod/calc/unit"
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 )
 
@@ -79,16 +80,21 @@ func (w *worker) layOut() {
 	}
 	// The widest gap is at the rail or at the top; the run at either is shared
 	// by n+1 gaps, and each of the n spindles takes its own width's error.
-	u := max(run.U, w.figure(frame.RunAt(height), 1).U)
+	open, pitch := frame.OpenRun, plane.BaseSlope
+	if !w.known[frame.IndexBaseSlope] {
+		open, pitch = frame.RunAt, 0
+		w.note("nothing gives the pitch: the openings are those of a level rail")
+	}
+	low, high := w.figure(open(0), 1).U, w.figure(open(height), 1).U
 	// In service the spindles have moved: n of them leave n/(n+1) of a width's
 	// change to each gap, close to all of it.
 	move := w.movement()
 	gapU := func(n int) float64 {
-		return math.Hypot(u, float64(n)*math.Hypot(w.widthU, move.U)) / float64(n+1)
+		return math.Hypot(max(low, high), float64(n)*math.Hypot(w.widthU, move.U)) / float64(n+1)
 	}
 	ball, _ := w.set.opening(isLanding(w.bay.Place))
 	l, err := layout.Choose(layout.In{
-		Run: plane.Run, LeanLower: plane.LeanLower, LeanUpper: plane.LeanUpper, Height: height,
+		Run: plane.Run, LeanLower: plane.LeanLower, LeanUpper: plane.LeanUpper, Pitch: pitch, Height: height,
 		Width: w.width, Thin: w.thin, Target: w.set.Target, Opening: ball - max(0, -move.Value), GapU: gapU,
 	})
 	if err != nil {
@@ -97,7 +103,7 @@ func (w *worker) layOut() {
 	}
 	w.bay.Layout = &Layout{
 		Layout: l, Width: w.width,
-		Clear:  Quantity{l.ClearGap, math.Hypot(run.U, float64(l.Count)*w.widthU) / float64(l.Count+1), true},
+		Clear:  Quantity{l.ClearGap, math.Hypot(low, float64(l.Count)*w.widthU) / float64(l.Count+1), true},
 		Widest: Quantity{l.WidestGap + max(0, -move.Value)*float64(l.Count)/float64(l.Count+1), l.U, true},
 		Bevel:  w.figure(meanPitch, 1/degree),
 	}
@@ -116,19 +122,21 @@ func meanPitch(x, grad []float64) float64 {
 	return v
 }
 
-// stations are the places of n spindles in a run: equal gaps between their
-// thinnest widths. On site the run found is shared out so, by a spacer walk;
-// an error of the run does not all land on the last space.
-func (w *worker) stations(run float64) []float64 {
+// stations are the places of the spindles in a plane: equal gaps between their
+// thinnest widths, as package layout has them. On site the run found is shared
+// out so, by a spacer walk; an error of the run does not all land on the last
+// space.
+func (w *worker) stations(p frame.Plane) []float64 {
 	n := w.bay.Layout.Count
-	thin := w.thin
-	if thin == 0 {
-		thin = w.width
+	foot := w.thin
+	if foot == 0 {
+		foot = w.width
 	}
-	pitch := (run-float64(n)*thin)/float64(n+1) + thin
+	foot /= 1 - p.BaseSlope*(p.LeanLower+p.LeanUpper)/2
+	apart := (p.Run-float64(n)*foot)/float64(n+1) + foot
 	at := make([]float64, n)
 	for i := range at {
-		at[i] = float64(i+1)*pitch - thin/2
+		at[i] = float64(i+1)*apart - foot/2
 	}
 	return at
 }
@@ -202,7 +210,7 @@ func (w *worker) cut() {
 //
 // as the fillets are what the spindles leave of the rail. Its u² is that of the
 // sum of the fillets, of the walk's end, of the spacer's length m times, and of
-// the spindles' width once for each, along the pitch.
+// what each spindle takes of the rail.
 func (w *worker) walk(l *Layout) *Walk {
 	v := w.bay.BaseFillets
 	m := len(l.BaseFillets)
@@ -228,10 +236,9 @@ func (w *worker) walk(l *Layout) *Walk {
 	if !ok || err != nil {
 		return nil
 	}
-	u := math.Hypot(o.u, w.walkedU(&r))
 	return &Walk{
 		Count: m, Spacer: spacer.MM(),
-		Short: Quantity{float64(m) * (mean(l.BaseFillets) - spacer.MM()), math.Hypot(u, math.Sqrt(mat.Sum(v.Needed.Cov))), true},
+		Short: Quantity{float64(m) * (mean(l.BaseFillets) - spacer.MM()), math.Hypot(o.u, math.Sqrt(mat.Sum(v.Needed.Cov))), true},
 	}
 }
 
@@ -253,7 +260,7 @@ func (w *worker) jacobian(p frame.Plane, lengths func(pieces.Bay, []float64, flo
 		if err != nil {
 			return nil
 		}
-		return lengths(q, w.stations(q.Run), w.width)
+		return lengths(q, w.stations(q), w.width)
 	}
 	var jac *mat.Dense
 	for i, h := range steps {
@@ -513,7 +520,7 @@ func Chance(p float64) string {
 	return fmt.Sprintf("%.2f", p)
 }
 
-// spacers corrects the spacers of every walk.
+// spacers corrects the spacers of every walk, where they are to be corrected.
 func (w *worker) spacers() {
 	for _, e := range w.here {
 		r := &e.Reading
@@ -527,10 +534,54 @@ func (w *worker) spacers() {
 			continue
 		}
 		s.U = u
-		if s.New, err = fit.Walk(s.Old, s.Count, s.Short); errors.Is(err, fit.ErrInput) {
+		if s.New, err = fit.Walk(s.Old, s.Count, s.Short-w.beyond(s.Count)); errors.Is(err, fit.ErrInput) {
 			w.note("%s (%s): %v", e.Ref.Short(), r.Title(), err)
 			continue
 		}
+		if s.Why = w.noSpacer(e.Ref, &s); s.Why != "" {
+			s.New = 0
+		}
 		w.bay.Spacers = append(w.bay.Spacers, s)
 	}
+}
+
+// beyond is what a walk of all the spacers lacks at its end, along the rail, when
+// all is well: with a turned profile, whose equal gaps are between its thinnest
+// widths, the first and the last space are longer than the others, mm.
+func (w *worker) beyond(count int) float64 {
+	l := w.bay.Layout
+	if l == nil || count != len(l.BaseFillets) || count < 3 {
+		return 0
+	}
+	return l.BaseFillets[0].Length + l.BaseFillets[count-1].Length - 2*l.BaseFillets[1].Length
+}
+
+// noSpacer says why no spacer is to be cut to what a walk says; empty where one
+// is. A spacer s along a rail pitched by p leaves s·cos p·(1 − l·p) clear on the
+// level between spindles that lean by l (package layout), and more where they are
+// thinner.
+func (w *worker) noSpacer(ref journal.Ref, s *Spacer) string {
+	for i := range w.bay.Readings {
+		if r := &w.bay.Readings[i]; r.Ref == ref && r.Suspect {
+			return "the walk is probably wrong: walk it again"
+		}
+	}
+	l := w.bay.Layout
+	if l == nil {
+		return ""
+	}
+	if s.Count != l.Count+1 {
+		return fmt.Sprintf("%d spacers are wanted beside %d spindles: walk it again with them", l.Count+1, l.Count)
+	}
+	a := &w.bay.Adjusted
+	p, lean := math.Tan(a.BaseAngle.Value*degree), (a.LeanLower.Value+a.LeanUpper.Value)/2/1000
+	thinner := 0.0
+	if w.thin > 0 {
+		thinner = w.width - w.thin
+	}
+	open := s.New*math.Cos(a.BaseAngle.Value*degree)*(1-p*lean) + thinner
+	if ball, _ := w.set.opening(isLanding(w.bay.Place)); open+2*s.U/float64(s.Count) > ball {
+		return fmt.Sprintf("spacers of %.1f mm would leave %.1f mm open, and %.0f mm is the most: read the run again, or take one spindle more", s.New, open, ball)
+	}
+	return ""
 }

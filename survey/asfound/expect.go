@@ -73,8 +73,27 @@ func (s *Site) Expected(r survey.Reading) Quantity {
 		return Quantity{}
 	}
 	q := w.figure(o.eq, 1/o.scale)
-	q.U = math.Hypot(q.U, math.Hypot(o.u, w.walkedU(&r))/o.scale)
+	q.U = math.Hypot(q.U, o.u/o.scale)
 	return q
+}
+
+// Outside says that a reading was taken beyond the upper post of its bay, as the
+// run was read so far; empty where it was not, or where no run was read.
+func (s *Site) Outside(r survey.Reading) string {
+	if !r.Where.InBay() {
+		return ""
+	}
+	w := newWorker(&Bay{Place: r.Where}, s.set, s.shop, s.standing[r.Where], s.standing[survey.Place(r.Where.Flight())])
+	w.gather()
+	run, ok := median(w.values(is(survey.Run)))
+	if !ok {
+		return ""
+	}
+	x, beyond := w.beyondPost(&r, run)
+	if !beyond {
+		return ""
+	}
+	return fmt.Sprintf("%.0f mm from the lower post, and the run is %.0f mm", x, run)
 }
 
 func (s *Site) expectedOfFlight(e fieldbook.Entry) Quantity {

@@ -8,6 +8,7 @@ import (
 
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/sheet"
 )
 
 // As a bay is read, each reading is predicted from those before: right within
@@ -136,4 +137,27 @@ func anyReading(k *survey.Kind) survey.Reading {
 		}
 	}
 	return r
+}
+
+// A station beyond the upper post is told while the surveyor stands there.
+func TestOutside(t *testing.T) {
+	rows, err := sheet.Read(strings.NewReader(leaning("")), survey.HouseKit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := NewSite(bookOf(rows), Defaults())
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(mm int64) survey.Reading {
+		return survey.Reading{Where: "F1/left", What: survey.Gap, At: survey.At{Mark: survey.Distance, N: mm * 1000}}
+	}
+	if got, want := s.Outside(at(5000)), "5000 mm from the lower post, and the run is 1254 mm"; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	for _, r := range []survey.Reading{at(1270), at(0), {Where: "F1/left", What: survey.Access, At: at(5000).At}, {Where: "F2/left", What: survey.Gap, At: at(5000).At}, {Where: "F1", What: survey.Width}} {
+		if got := s.Outside(r); got != "" {
+			t.Errorf("%s %s: %q, want nothing", r.Where, r.Title(), got)
+		}
+	}
 }

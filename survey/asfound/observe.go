@@ -121,15 +121,18 @@ func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) 
 		}
 		spacers, spacer := int(r.Value.N[0]), unit.Length(r.Value.N[1]).MM()
 		// Between m spacers stand m−1 spindles.
-		o.eq = frame.Walk(spacers, spacer, spacers-1, w.width)
+		foot, footU := w.foot()
+		o.eq = frame.Walk(spacers, spacer, spacers-1, foot)
 		if r.U == 0 {
-			// Every spacer is cut to the one length, which was read once, so
-			// its error counts as often as it is walked.
+			// Every spacer is cut to the one length, which was read once, and every
+			// spindle is as wide as the one that was: their errors count as often as
+			// they are walked, the spindles' along the pitch.
 			one, err := survey.HouseKit.Tool("rule")
 			if err != nil {
 				return o, false, err
 			}
-			o.u = math.Hypot(o.u, float64(spacers)*one.U(spacer, 0))
+			p, _ := w.pitches()
+			o.u = math.Hypot(o.u, math.Hypot(float64(spacers)*one.U(spacer, 0), float64(spacers-1)*footU/math.Cos(p)))
 		}
 	}
 	o.value *= o.scale
@@ -137,20 +140,19 @@ func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) 
 	return o, true, nil
 }
 
-// walkedU is what the width of the spindles adds to the standard uncertainty of a
-// spacer walk, mm:
+// foot is what a spindle takes of the base rail, on the level, and its standard
+// uncertainty, mm:
 //
-//	n·u(w)/cos p
+//	f = w·√(1+l²)/(1 − p·l)
+//	u(f) = √(u(w)² + (w·p·u(l))²), to the first order of l
 //
-// with n the spindles walked over, w their width and p the base rail's pitch as
-// read. All are taken to be off alike: the width was read once. It is 0 of any
-// other reading, and of a walk whose u was given.
-func (w *worker) walkedU(r *survey.Reading) float64 {
-	if r.What != survey.SpacerWalk || r.U != 0 {
-		return 0
-	}
-	p, _ := w.pitches()
-	return float64(r.Value.N[0]-1) * w.widthU / math.Cos(p)
+// with w its width, l the posts' mean lean and p the tan of the base rail's pitch,
+// both as they were read.
+func (w *worker) foot() (f, u float64) {
+	pitch, _ := w.pitches()
+	p := math.Tan(pitch)
+	l, leanU := w.lean()
+	return w.width * math.Hypot(1, l) / (1 - p*l), math.Hypot(w.widthU, w.width*p*leanU)
 }
 
 // shifted is an equation with a constant added.

@@ -63,7 +63,7 @@ func TestSimulationCleanBays(t *testing.T) {
 			lengths func(pieces.Bay, []float64, float64) []float64
 		}{{b.Spindles, pieces.SpindleLengths}, {b.BaseFillets, pieces.BaseFilletLengths}, {b.RailFillets, pieces.RailFilletLengths}} {
 			w := &worker{bay: b, width: tr.spindle}
-			needed := kind.lengths(tr.Plane, w.stations(tr.Run), tr.spindle)
+			needed := kind.lengths(tr.Plane, w.stations(tr.Plane), tr.spindle)
 			for _, o := range kind.v.Options {
 				if o.Cut == fit.FitEach {
 					continue
