@@ -102,10 +102,10 @@ var Kinds = []Kind{
 	{GuardHeight, true, false, Length, "pitch line or floor to the top of the handrail", 200, 2500, "tape", 1.0, stations},
 	{UnderGap, true, false, Length, "largest ball that passes under the base rail", 0, 400, "rule", 1.0, ofStep},
 	{Access, true, false, Length, "lower post's face to a bolt or screw that has to stay within reach, level", 0, 12000, "tape", 1.0, ofRail},
-	{SpacerWalk, true, false, Walk, "spacers walked between the spindles, and how they end", -500, 500, "rule", 0.5, atRule{}},
-	{Fit, true, false, Length, "length of a trial piece that fits", 50, 2500, "trial", 0, stations},
+	{SpacerWalk, true, false, Walk, "spacers walked between the spindles, number x width, and how far they end short or over", -500, 500, "rule", 0.5, atRule{}},
+	{Fit, true, false, Length, "length of a trial piece that fits, held plumb", 50, 2500, "trial", 0, stations},
 	{SpindleSize, true, false, Section, "section of the spindles", 5, 200, "rule", 0, atRule{}},
-	{FilletSize, true, false, Section, "section of the fillets", 2, 200, "rule", 0, atRule{}},
+	{FilletSize, true, false, Section, "section of the fillets, width x thickness", 2, 200, "rule", 0, atRule{}},
 	{Moisture, true, false, Percent, "moisture content of the timber", 3, 40, "moisture-meter", 0.5, atRule{}},
 	{StockLength, true, false, Length, "length of a bar in the shop", 200, 12000, "tape", 1.0, atRule{}},
 }

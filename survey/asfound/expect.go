@@ -77,9 +77,9 @@ func (s *Site) Expected(r survey.Reading) Quantity {
 	return q
 }
 
-// Outside says that a reading was taken beyond the upper post of its bay, as the
+// outside says that a reading was taken beyond the upper post of its bay, as the
 // run was read so far; empty where it was not, or where no run was read.
-func (s *Site) Outside(r survey.Reading) string {
+func (s *Site) outside(r survey.Reading) string {
 	if !r.Where.InBay() {
 		return ""
 	}
@@ -134,8 +134,12 @@ func (s *Site) expectedOfFlight(e fieldbook.Entry) Quantity {
 }
 
 // Odd says in words how far a reading is from what was expected, empty while
-// that is no more than honest readings differ by (Baarda, 0.1 %).
+// that is no more than honest readings differ by (Baarda, 0.1 %), or that it was
+// taken where the bay has ended.
 func (s *Site) Odd(r survey.Reading) string {
+	if outside := s.outside(r); outside != "" {
+		return outside
+	}
 	want := s.Expected(r)
 	k := r.Kind()
 	if !want.Known || k == nil {

@@ -152,11 +152,11 @@ func TestOutside(t *testing.T) {
 	at := func(mm int64) survey.Reading {
 		return survey.Reading{Where: "F1/left", What: survey.Gap, At: survey.At{Mark: survey.Distance, N: mm * 1000}}
 	}
-	if got, want := s.Outside(at(5000)), "5000 mm from the lower post, and the run is 1254 mm"; got != want {
+	if got, want := s.Odd(at(5000)), "5000 mm from the lower post, and the run is 1254 mm"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 	for _, r := range []survey.Reading{at(1270), at(0), {Where: "F1/left", What: survey.Access, At: at(5000).At}, {Where: "F2/left", What: survey.Gap, At: at(5000).At}, {Where: "F1", What: survey.Width}} {
-		if got := s.Outside(r); got != "" {
+		if got := s.outside(r); got != "" {
 			t.Errorf("%s %s: %q, want nothing", r.Where, r.Title(), got)
 		}
 	}

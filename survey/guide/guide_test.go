@@ -664,6 +664,10 @@ func TestOdd(t *testing.T) {
 		{"gap of another bay", []string{"F1/right gap bottom", "840"}, "F1/left gap top", "700", ""},
 		{"angle", []string{"F1/left base-angle bottom", "40"}, "F1/left rail-angle top", "43.5", "3.5° more than the other angles of the bay: read it again, or keep it"},
 		{"angle against the string", []string{"F1 string-angle bottom", "40"}, "F1/left base-angle bottom", "36.5", "3.5° less than the string: read it again, or keep it"},
+		{"fillet on edge", nil, "F1/left fillet-section", "8 x 41 mm", "41 mm thick and 8 mm wide? A fillet is width x thickness: read it again, or keep it"},
+		{"fillet", nil, "F1/left fillet-section", "41 x 8 mm", ""},
+		{"square fillet", nil, "F1/left fillet-section", "12 x 12 mm", ""},
+		{"spindle", nil, "F1/left spindle-section", "8 x 41 mm", ""},
 		{"correction is not held against itself", []string{"F1/left gap bottom", "840"}, "F1/left gap bottom", "700", ""},
 	} {
 		b := newBook(t, "F1 rises 13 bays left,right")

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"pinchrod/calc/unit"
 	"pinchrod/survey"
 )
 
@@ -41,9 +42,24 @@ var repeats = map[survey.Measure]float64{survey.Length: 3, survey.Angle: 0.5, su
 // read to about a millimetre, and nosings are worn. Common practice, no source.
 const closing = 3.0
 
-// odd says why a reading looks wrong beside those the book holds, in one line,
-// or nothing.
+// Odd says why a reading looks wrong by itself, in one line, or nothing. A fillet
+// is wider than it is thick: its width is the spindles', which it fills between,
+// and the other way round every fillet would be cut from stock on edge. Common
+// practice, no source.
+func Odd(r survey.Reading) string {
+	width, thick := unit.Length(r.Value.N[0]), unit.Length(r.Value.N[1])
+	if r.What != survey.FilletSize || r.Value.Measure != survey.Section || thick <= width {
+		return ""
+	}
+	return fmt.Sprintf("%s thick and %s wide? A fillet is width x thickness: read it again, or keep it", thick, width)
+}
+
+// odd says why a reading looks wrong by itself, or beside those the book holds, in
+// one line, or nothing.
 func (w *Walk) odd(r survey.Reading, again bool) string {
+	if odd := Odd(r); odd != "" {
+		return odd
+	}
 	key := id(r)
 	v := r.Value.Value()
 	if again {

@@ -12,6 +12,7 @@ import (
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/guide"
 	"pinchrod/survey/report"
 	"pinchrod/survey/sheet"
 )
@@ -72,6 +73,11 @@ func (o *importOptions) run() error {
 		return err
 	}
 	fmt.Fprintf(o.env.Out, "%s taken into job %q, %d there already\n", report.Count(added, "reading"), name, len(rows)-added)
+	for _, r := range rows {
+		if odd := guide.Odd(r); odd != "" {
+			o.env.say("odd: %s %s: %s", r.Where, r.Title(), odd)
+		}
+	}
 	return nil
 }
 

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,6 +17,7 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/guide"
 )
 
 type recordOptions struct {
@@ -198,11 +200,26 @@ func (o *recordOptions) reading(kit survey.Kit, where, what, at, height, value s
 	if r.By, err = survey.ParseWord(o.by); err != nil {
 		return r, err
 	}
-	if r.When, err = survey.ParseWhen(o.when); err != nil {
+	if r.When, err = o.env.when(o.when); err != nil {
 		return r, err
 	}
 	r.Note, err = survey.ParseNote(o.note)
 	return r, err
+}
+
+// when reads a day, or a day and a time, and refuses one that has not come yet by
+// the clock: later than tomorrow, as somewhere it is tomorrow already.
+func (e *Env) when(text string) (string, error) {
+	when, err := survey.ParseWhen(text)
+	if err != nil || when == "" {
+		return when, err
+	}
+	const day = "2006-01-02" // which every form begins with, so that days compare as texts
+	today := e.Now()
+	if when[:len(day)] > today.AddDate(0, 0, 1).Format(day) {
+		return "", fmt.Errorf("%q has not come: it is %s; write the day it was done", when, today.Format(day))
+	}
+	return when, nil
 }
 
 // desk is a job being written to while readings come in: the book is opened for
@@ -285,7 +302,7 @@ func (d *desk) put(r survey.Reading) (fieldbook.Entry, error) {
 // take writes a reading down and answers with its name, and with a word where
 // it is odd.
 func (d *desk) take(r survey.Reading) (string, error) {
-	odd := d.site.Odd(r)
+	odd := cmp.Or(guide.Odd(r), d.site.Odd(r))
 	e, err := d.put(r)
 	if err != nil {
 		return "", err
