@@ -224,22 +224,34 @@ func TestNearlyOneBevel(t *testing.T) {
 
 func TestClaim(t *testing.T) {
 	j := lengths(1000, []float64{400}, []int{7})
-	if r := plan(t, j); r.Claim() != "4 bars, none fewer possible" {
+	if r := plan(t, j); r.Claim() != "4 bars to buy, none fewer possible" {
 		t.Error(r.Claim())
 	}
 	j.bars = append(j.bars, stock.Bar{Length: 900, Count: 1, Offcut: true})
-	if r := plan(t, j); r.Claim() != "3 bars and 1 offcut, none fewer possible" {
+	if r := plan(t, j); r.Claim() != "3 bars to buy, none fewer possible; 1 offcut" {
 		t.Error(r.Claim())
 	}
 	j.bars[0].Price = 12.5
-	if r := plan(t, j); r.Claim() != "4 bars for 37.50, none cheaper possible" {
+	if r := plan(t, j); r.Claim() != "3 bars and 1 offcut for 37.50, none cheaper possible" {
 		t.Error(r.Claim())
+	}
+	// Nothing is said of the offcuts but how many are drawn: two waste less here, and one would do.
+	j = lengths(1000, []float64{400}, []int{1})
+	j.bars = append(j.bars, stock.Bar{Length: 900, Count: 1, Offcut: true})
+	if r := plan(t, j); r.Claim() != "no bar to buy; 1 offcut" {
+		t.Error(r.Claim())
+	}
+	j = lengths(1000, []float64{90}, []int{12})
+	j.bars = append(j.bars, stock.Bar{Length: 190, Count: 1, Offcut: true}, stock.Bar{Length: 95, Count: 2, Offcut: true})
+	j.options.MinOffcut = 100
+	if r := plan(t, j); !strings.HasPrefix(r.Claim(), "1 bar to buy, none fewer possible; ") || r.Offcuts != len(r.Bars)-1 {
+		t.Error(r.Claim(), r.Offcuts)
 	}
 	// A search that may take no step has only the lengths to go by: 9 pieces of 334 fill 4 bars of 1000, but only two lie in
 	// one.
 	j = lengths(1000, []float64{334}, []int{9})
 	j.options.Steps = 1
-	if r := plan(t, j); r.Proven || r.Claim() != "5 bars, at least 4 needed" || r.Gap() != 1 {
+	if r := plan(t, j); r.Proven || r.Claim() != "5 bars to buy, at least 4 needed" || r.Gap() != 1 {
 		t.Error(r.Claim(), r.Bound)
 	}
 }

@@ -85,7 +85,8 @@ const DefaultSteps = 20_000_000
 
 // Result is a plan.
 type Result struct {
-	Bars []Sawn // by section as the pieces come, then as the bars come
+	Bars    []Sawn // by section as the pieces come, then as the bars come
+	Offcuts int    // how many of them are from the rack
 
 	Priced bool    // costs are prices; else they count bars that are no offcuts
 	Cost   float64 // of all bars
@@ -115,22 +116,32 @@ type Cut struct {
 // Gap is how much less another plan might cost: 0 when it is proven.
 func (r Result) Gap() float64 { return r.Cost - r.Bound }
 
-// Claim says what is proven, such as "4 bars, none fewer possible".
+// Claim says what is proven, such as "4 bars to buy, none fewer possible; 1 offcut". It is of the cost alone: where bars
+// have no price an offcut costs nothing, and whether fewer of them would do is not asked.
 func (r Result) Claim() string {
-	offcuts := ""
-	if !r.Priced {
-		if n := len(r.Bars) - int(r.Cost); n > 0 {
-			offcuts = " and " + plural(n, "offcut")
+	if r.Priced {
+		bars := plural(len(r.Bars)-r.Offcuts, "bar")
+		if r.Offcuts > 0 {
+			bars += " and " + plural(r.Offcuts, "offcut")
 		}
 		if r.Proven {
-			return plural(int(r.Cost), "bar") + offcuts + ", none fewer possible"
+			return fmt.Sprintf("%s for %.2f, none cheaper possible", bars, r.Cost)
 		}
-		return fmt.Sprintf("%s%s, at least %d needed", plural(int(r.Cost), "bar"), offcuts, int(r.Bound))
+		return fmt.Sprintf("%s for %.2f, at least %.2f needed", bars, r.Cost, r.Bound)
 	}
-	if r.Proven {
-		return fmt.Sprintf("%s for %.2f, none cheaper possible", plural(len(r.Bars), "bar"), r.Cost)
+	claim := plural(int(r.Cost), "bar") + " to buy"
+	switch {
+	case r.Cost == 0:
+		claim = "no bar to buy"
+	case r.Proven:
+		claim += ", none fewer possible"
+	default:
+		claim += fmt.Sprintf(", at least %d needed", int(r.Bound))
 	}
-	return fmt.Sprintf("%s for %.2f, at least %.2f needed", plural(len(r.Bars), "bar"), r.Cost, r.Bound)
+	if r.Offcuts > 0 {
+		claim += "; " + plural(r.Offcuts, "offcut")
+	}
+	return claim
 }
 
 func plural(n int, what string) string {
@@ -171,6 +182,9 @@ func Plan(pieces []Piece, bars []Bar, o Options) (Result, error) {
 		waste := 0.0
 		for _, b := range sawn {
 			waste += b.Waste
+			if bars[b.Bar].Offcut {
+				r.Offcuts++
+			}
 		}
 		r.Waste += waste
 		r.WasteBound += waste - float64(a.waste-a.wasteBound)/perMM

@@ -42,10 +42,13 @@ or listed in a CSV file, --rack FILE, with the columns section, length, price,
 count, label and offcut, of which only length is needed. A bar without a section
 serves every section, one without a count is there as often as it is wanted. An
 offcut says yes, or has a price of 0 and a count. Offcuts that the book has on the
-rack are used too.
+rack are used too. Where bars that are counted do not hold all, they are sawn as
+far as they go, and the plan says how many more would do.
 
-Each plan has a short code. --stale CODE says whether the plan with that code still
-holds, and leaves with 3 when it does not.`,
+Each plan has a short code, of its pieces, and behind it a mark of its bars and the
+saw: saw only by pages that bear both alike. --stale CODE says whether the plan with
+that code, with its mark or without, still holds, and leaves with 3 when it does
+not.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}

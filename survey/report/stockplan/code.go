@@ -2,6 +2,7 @@ package stockplan
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 
 	"pinchrod/survey/report/cutting"
@@ -25,13 +26,51 @@ func code(all []*kin) string {
 	return cutting.ShortCode(strings.Join(lines, "\n"))
 }
 
+// markLength in characters of five bits: two plans of one code share a mark once in
+// 2²⁰, and a bench has a handful of them.
+const markLength = 4
+
+// mark is made of the bars and the saw: which bars are sawn, with what in each.
+func (p *Plan) mark() string {
+	if len(p.Bars) == 0 {
+		return ""
+	}
+	lines := []string{fmt.Sprintf("pinchrod stock bars %d", Version), fmt.Sprintf("saw %g %g %g", p.Kerf, p.Trim, p.MinOffcut)}
+	for _, b := range p.Bars {
+		line := fmt.Sprintf("bar %s %g %t %q", b.Section, b.Length, b.Offcut, b.Label)
+		for _, c := range b.Cuts {
+			line += " " + c.Name()
+		}
+		lines = append(lines, line)
+	}
+	return cutting.ShortCode(strings.Join(lines, "\n"))[:markLength]
+}
+
+// marked is a code with the mark behind it, as [Plan.Name] has it or as one hears
+// it over a telephone.
+var marked = regexp.MustCompile(`(?i)^\s*(?:plan\s+)?([^,]*?),?\s*bars\s+(\S+?)\s*$`)
+
+// parseName reads a plan's code, with its mark or without, and gives the code.
+func parseName(text string) (string, error) {
+	code := text
+	if m := marked.FindStringSubmatch(text); m != nil {
+		code = m[1]
+		// A mark is the head of a code.
+		if _, err := cutting.ParseCode(m[2] + strings.Repeat("2", 2)); err != nil || len(m[2]) != markLength {
+			return "", fmt.Errorf("%w: %q: bars %s: want %d characters", cutting.ErrCode, text, m[2], markLength)
+		}
+	}
+	return cutting.ParseCode(code)
+}
+
 // Stale tells whether the plan with a code no longer holds: whether a plan of
 // these sheets would cut other pieces, more of them, or fewer. A plan may have been of all
-// bays or of one.
+// bays or of one. The text may be its code, or its name with the bars' mark, of
+// which nothing can be told from the sheets.
 //
 // Errors: cutting.ErrCode.
 func Stale(sheets []*cutting.Sheet, text string) (bool, error) {
-	want, err := cutting.ParseCode(text)
+	want, err := parseName(text)
 	if err != nil {
 		return false, err
 	}

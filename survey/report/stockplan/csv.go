@@ -10,7 +10,7 @@ import (
 )
 
 // Columns of the CSV, a row a cut in the order of the saw; what is left out comes
-// first, a row each with nothing but job, code, bay, kind and note. Lengths are in
+// first, a row each with nothing but job, code, bay, kind, note and bars_code. Lengths are in
 // mm, angles in degrees from a square cut.
 //
 //	job, code         which plan
@@ -30,9 +30,10 @@ import (
 //	from, to          the piece's ends on the centre line, from the first end
 //	keep              the offcut that is kept of the bar; empty when there is none
 //	note              cut to fit, spare, or why it is not on the plan
+//	bars_code         the plan's mark, of its bars and the saw; with code it says which page
 var Columns = []string{
 	"job", "code", "bar", "bars", "section", "length", "rack", "price", "label", "cut", "bay", "sheet", "kind", "piece", "setting", "stop", "stop_side",
-	"bevel_low", "bevel_high", "long_point_low", "long_point_high", "from", "to", "keep", "note",
+	"bevel_low", "bevel_high", "long_point_low", "long_point_high", "from", "to", "keep", "note", "bars_code",
 }
 
 // CSV writes the plan for a spreadsheet (RFC 4180); see [Columns].
@@ -40,7 +41,7 @@ func (p *Plan) CSV(w io.Writer) error {
 	rows := [][]string{Columns}
 	add := func(cells map[string]string) {
 		row := make([]string, len(Columns))
-		cells["job"], cells["code"] = p.Job, p.Code
+		cells["job"], cells["code"], cells["bars_code"] = p.Job, p.Code, p.Mark
 		for i, name := range Columns {
 			row[i] = cells[name]
 		}

@@ -28,7 +28,20 @@
 // A plan carries six characters, made as those of a cutting sheet are, by which a
 // later book tells whether it still holds: [Stale]. They are of the pieces alone:
 // of each setting its bay, the code of its sheet, the names of its pieces, its
-// length and bevels. Neither the bars nor the saw are in them.
+// length and bevels. Neither the bars nor the saw are in them, so that a plan can
+// be asked for without giving them again.
+//
+// Behind the code stands a mark of four characters, of the bars and the saw: kerf,
+// trim, the shortest offcut, and each bar with its pieces. Two plans of the same
+// pieces share the code and not the mark; pages of one laid among those of another
+// would have a piece sawn twice.
+//
+// # Bars that are counted
+//
+// Where they do not hold all that is wanted, what they hold is planned and the rest
+// is left out by name, with how many more bars would do. That many was found by a
+// plan that draws as few of them as it could find; it is enough, and is not said to
+// be the least.
 //
 // # JSON
 //
@@ -48,7 +61,10 @@
 //	                         there), label; cost; claim in words, proven, gap (bars
 //	                         or money that another plan might save at most); length
 //	                         of all its bars; waste, waste_percent of that length,
-//	                         waste_bound (no plan of this cost wastes less)
+//	                         waste_bound (no plan of this cost wastes less); short,
+//	                         the bars that are missing, a row a kind: length, count.
+//	                         Where there are some nothing is proven, and gap and
+//	                         waste_bound are 0
 //	total                    pieces, spares among them, buy and rack in bars, cost
 //	                         (of the sections that have prices), length, waste,
 //	                         waste_percent, keep: section, length, count
@@ -59,4 +75,5 @@
 //	                         stop_side, bevel_low and bevel_high, long_point_low and
 //	                         long_point_high (null at a square end), from and to on
 //	                         the bar's centre line, spare, cut_to_fit
+//	bars_code                the plan's mark; null without a bar
 package stockplan

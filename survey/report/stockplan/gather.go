@@ -59,7 +59,12 @@ func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 			case !t.Final():
 				out(kind, t.Why, "read first: "+first(t))
 			case t.Turned:
-				out(kind, "turned pieces are not cut anywhere from a bar", turned(t))
+				if _, ids := partsOf(s, t); len(ids) > 0 {
+					done = append(done, Done{s.Bay, ranges(ids)})
+				}
+				if next := turned(s, t); next != "" {
+					out(kind, "turned pieces are not cut anywhere from a bar", next)
+				}
 			case t.Section == "" || t.Across == 0 || err != nil:
 				what := "fillet-section"
 				if t.Kind == pieces.Spindle {
@@ -122,12 +127,19 @@ func first(t *cutting.Set) string {
 	return strings.Join(out, "; ")
 }
 
-func turned(t *cutting.Set) string {
+// turned says what to do about turned pieces; nothing once all are cut.
+func turned(s *cutting.Sheet, t *cutting.Set) string {
 	blank := 0.0
 	for _, g := range t.Settings {
 		blank = max(blank, g.Blank)
 	}
-	return fmt.Sprintf("get %d + %d spare blanks of %s, %.0f mm long at least, foot and head as the sheet says", len(t.Pieces), t.Spares, t.Section, blank)
+	cut, spares := s.AlreadyCut(t)
+	n, spare := len(t.Pieces)-len(cut), max(0, t.Spares-spares)
+	if n <= 0 && spare == 0 {
+		return ""
+	}
+	return fmt.Sprintf("get %d + %d spare blanks of %s, %.0f mm long at least. The foot, which stands on the base rail, is the low end: "+
+		"cut it first and hold it to the stop, then cut the head", max(n, 0), spare, t.Section, blank)
 }
 
 // partsOf are the parts of a set, a setting each, less what was cut before, which

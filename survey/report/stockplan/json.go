@@ -29,6 +29,7 @@ type (
 		Sections  []jsonSection `json:"sections"`
 		Total     jsonTotal     `json:"total"`
 		Bars      []jsonBar     `json:"bars"`
+		BarsCode  *string       `json:"bars_code"`
 	}
 	jsonLeft struct {
 		Bay  *string `json:"bay"`
@@ -56,6 +57,11 @@ type (
 		Waste      figure.Mark  `json:"waste"`
 		WasteShare figure.Mark  `json:"waste_percent"`
 		WasteBound figure.Mark  `json:"waste_bound"`
+		Short      []jsonShort  `json:"short"`
+	}
+	jsonShort struct {
+		Length figure.Mark `json:"length"`
+		Count  int         `json:"count"`
 	}
 	jsonBuy struct {
 		Length figure.Mark  `json:"length"`
@@ -116,7 +122,7 @@ func (p *Plan) JSON(w io.Writer) error {
 	out := jsonPlan{
 		Job: p.Job, Code: p.Code, Entry: p.Entry, Date: p.Date.Format("2006-01-02"), Complete: p.Complete(), Rules: p.Rules, Caution: p.Caution,
 		Kerf: figure.Mark(p.Kerf), Trim: figure.Mark(p.Trim), MinOffcut: figure.Mark(p.MinOffcut),
-		Done: []jsonDone{}, LeftOut: []jsonLeft{}, Sheets: []jsonSheet{}, Sections: []jsonSection{}, Bars: []jsonBar{},
+		Done: []jsonDone{}, LeftOut: []jsonLeft{}, Sheets: []jsonSheet{}, Sections: []jsonSection{}, Bars: []jsonBar{}, BarsCode: maybe(p.Mark),
 	}
 	for _, d := range p.Done {
 		out.Done = append(out.Done, jsonDone{string(d.Bay), d.Pieces})
@@ -131,12 +137,16 @@ func (p *Plan) JSON(w io.Writer) error {
 		j := jsonSection{
 			Section: s.Name, Pieces: s.Pieces, Buy: []jsonBuy{}, Claim: s.Claim, Proven: s.Proven, Gap: figure.Mark(s.Gap), Length: figure.Mark(s.Length),
 			Waste: figure.Mark(s.Waste), WasteShare: figure.Mark(s.WastePercent()), WasteBound: figure.Mark(s.WasteBound),
+			Short: []jsonShort{},
 		}
 		if s.Priced {
 			j.Cost = of(s.Cost)
 		}
 		for _, b := range s.Buy {
 			j.Buy = append(j.Buy, jsonBuy{figure.Mark(b.Length), b.Count, unless0(b.Price), b.Offcut, maybe(b.Label)})
+		}
+		for _, b := range s.Short {
+			j.Short = append(j.Short, jsonShort{figure.Mark(b.Length), b.Count})
 		}
 		out.Sections = append(out.Sections, j)
 	}

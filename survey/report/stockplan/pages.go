@@ -59,11 +59,11 @@ func (p *Plan) Pages() []scene.Page {
 func (p *Plan) begins(l *paper.Paper) {
 	title := lines.Clean(p.Job)
 	about := lines.Clean("stock plan, " + p.AsOf())
-	foot := p.Code + ", stock plan"
+	foot := "stock plan " + p.Name()
 	if len(p.Sheets) > 0 {
-		foot += " of sheets " + p.sheets()
+		foot += ", of sheets " + p.sheets()
 	}
-	l.Title = fmt.Sprintf("%s: stock plan %s", title, p.Code)
+	l.Title = fmt.Sprintf("%s: stock plan %s", title, p.Name())
 	l.Head = func(page *scene.Page) {
 		const codeHigh = 8
 		code := paper.Ends(paper.Edge, paper.Margin+codeHigh, p.Code, codeHigh, true)

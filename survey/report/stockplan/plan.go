@@ -61,6 +61,7 @@ func makePlan(sheets []*cutting.Sheet, o Options) (*Plan, error) {
 		}
 	}
 	p.total()
+	p.Mark = p.mark()
 	return p, nil
 }
 
@@ -176,8 +177,7 @@ func (p *Plan) section(k *kin, bars []stock.Bar) error {
 		p.leave(k, "there is no such bar", fmt.Sprintf("add one, such as \"%s: 2400 mm\"", k.name))
 		return nil
 	case errors.Is(err, stock.ErrStock):
-		p.leave(k, "the bars there are do not hold them", "add bars, or let some have no count")
-		return nil
+		return p.short(k, bars, o)
 	case errors.Is(err, stock.ErrSteps):
 		p.leave(k, "no way was found to cut them from the bars there are", "add a bar, or let some have no count")
 		return nil
@@ -316,14 +316,20 @@ func (q *part) cut(id string, spare bool, c stock.Cut, across float64) Cut {
 
 // buy counts a bar.
 func (s *Section) buy(b Bar) {
-	of := Buy{Section: s.Name, Length: b.Length, Price: b.Price, Offcut: b.Offcut, Label: b.Label}
-	i := slices.IndexFunc(s.Buy, func(x Buy) bool { x.Count = 0; return x == of })
+	s.Buy = counted(s.Buy, Buy{Section: s.Name, Length: b.Length, Price: b.Price, Offcut: b.Offcut, Label: b.Label})
+}
+
+// counted adds one of a kind: what is bought before what is on the rack, longest
+// first.
+func counted(all []Buy, of Buy) []Buy {
+	i := slices.IndexFunc(all, func(x Buy) bool { x.Count = 0; return x == of })
 	if i < 0 {
-		i = len(s.Buy)
-		s.Buy = append(s.Buy, of)
+		i = len(all)
+		all = append(all, of)
 	}
-	s.Buy[i].Count++
-	slices.SortStableFunc(s.Buy, func(x, y Buy) int { return cmp.Or(later(x.Offcut)-later(y.Offcut), cmp.Compare(y.Length, x.Length)) })
+	all[i].Count++
+	slices.SortStableFunc(all, func(x, y Buy) int { return cmp.Or(later(x.Offcut)-later(y.Offcut), cmp.Compare(y.Length, x.Length)) })
+	return all
 }
 
 func later(b bool) int {

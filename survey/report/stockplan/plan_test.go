@@ -22,6 +22,7 @@ import (
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/paper"
+	"pinchrod/survey/report/scene"
 	"pinchrod/survey/report/scene/scenetest"
 )
 
@@ -198,7 +199,7 @@ func TestLeftOut(t *testing.T) {
 		sheets []*cutting.Sheet
 		bars   []stock.Bar
 		want   []string
-		bays   string // on the plan
+		bays   string // on the plan; * for both
 	}{
 		{"held", change(func(s *cutting.Sheet) { s.Hold = []string{"guard-height too low"} }), nil,
 			[]string{"F1/left all pieces: guard-height too low; settle it first; what is cut before is scrap"}, "F9/left"},
@@ -212,14 +213,14 @@ func TestLeftOut(t *testing.T) {
 		{"no fillet section", change(func(s *cutting.Sheet) { s.Sets[0].Kind, s.Sets[0].Across = pieces.RailFillet, 0 }), nil,
 			[]string{"F1/left rail fillets: the section of their stock was not read; read fillet-section", "F1/left spindles and base fillets: none; check"}, "F9/left"},
 		{"turned", change(func(s *cutting.Sheet) { s.Sets[0].Turned, s.Sets[0].Section = true, "41 x 41 x 22 mm" }), nil,
-			[]string{"F1/left spindles: turned pieces are not cut anywhere from a bar; get 3 + 0 spare blanks of 41 x 41 x 22 mm, 941 mm long at least, foot and head as the sheet says"}, "F9/left"},
+			[]string{"F1/left spindles: turned pieces are not cut anywhere from a bar; get 3 + 0 spare blanks of 41 x 41 x 22 mm, 941 mm long at least. The foot, which stands on the base rail, is the low end: cut it first and hold it to the stop, then cut the head"}, "F9/left"},
 		{"missing", []*cutting.Sheet{{Bay: "F1/left", Missing: "no run was read"}, rest}, nil,
 			[]string{"F1/left all pieces: no run was read; check says which readings are missing"}, "F9/left"},
 		{"needless", []*cutting.Sheet{{Bay: "F1/left", Missing: "no spindle is needed", Needless: true}, rest}, nil, nil, "F9/left"},
 		{"too long", change(func(s *cutting.Sheet) {}), []stock.Bar{{Length: 850}},
 			[]string{"F1/left S01-S03: up to 900.0 mm long, and no bar of 41 x 41 mm gives that; add a longer bar"}, "F9/left"},
 		{"too few", change(func(s *cutting.Sheet) {}), []stock.Bar{{Length: 1000, Count: 4}},
-			[]string{"all 5 pieces of 41 x 41 mm: the bars there are do not hold them; add bars, or let some have no count"}, ""},
+			[]string{"F9/left S02: the bars of 41 x 41 mm there are do not hold them; 1 more of 1000 mm would do"}, "*"},
 		{"no bar of a section", change(func(s *cutting.Sheet) { s.Sets[0].Section, s.Sets[0].Across = "45 x 45 mm", 45 }), []stock.Bar{{Section: "41x41", Length: 1000}},
 			[]string{"all 3 pieces of 45 x 45 mm: there is no such bar; add one, such as \"45 x 45 mm: 2400 mm\""}, "F9/left"},
 	} {
@@ -247,7 +248,7 @@ func TestLeftOut(t *testing.T) {
 				bays[string(k.Bay)] = true
 			}
 		}
-		if c.bays == "" && len(bays) > 0 || c.bays != "" && (len(bays) != 1 || !bays[c.bays]) {
+		if c.bays != "*" && (c.bays == "" && len(bays) > 0 || c.bays != "" && (len(bays) != 1 || !bays[c.bays])) {
 			t.Errorf("%s: %v on the plan, want %q", c.name, bays, c.bays)
 		}
 		if p.Complete() != (len(c.want) == 0) {
@@ -378,8 +379,61 @@ func TestStale(t *testing.T) {
 	held := plainSheet("F2/left", 3, 900)
 	held.Hold = []string{"too low"}
 	stale("a bay that may not be cut", []*cutting.Sheet{a, held}, code, true)
-	if _, err := Stale(all, "ABC"); !errors.Is(err, cutting.ErrCode) {
-		t.Errorf("ABC: %v", err)
+	// With the mark of its bars, which the sheets know nothing of.
+	mark := mustPlan(t, all, o).Mark
+	for _, name := range []string{code + ", bars " + mark, "plan " + code + ", bars " + mark, strings.ToLower(code[:3] + "-" + code[3:] + " Bars " + mark), code + ",bars 2222 "} {
+		stale(name, all, name, false)
+	}
+	stale("of another plan", all, "222222, bars "+mark, true)
+	for _, name := range []string{"", "ABC", code + mark, code + ", bars", code + ", bars " + mark[1:], code + ", bars 0OI1", "bars " + mark} {
+		if _, err := Stale(all, name); !errors.Is(err, cutting.ErrCode) {
+			t.Errorf("%q: %v, want ErrCode", name, err)
+		}
+	}
+}
+
+// A plan's mark is of its bars and the saw, and stands wherever its code does.
+func TestMark(t *testing.T) {
+	sheets := []*cutting.Sheet{plainSheet("F1/left", 3, 900), plainSheet("F2/left", 2, 700)}
+	seen := map[string]string{}
+	for name, change := range map[string]func(*Options){
+		"as it is":       func(*Options) {},
+		"a longer bar":   func(o *Options) { o.Bars[0].Length = 3000 },
+		"offcuts":        func(o *Options) { o.Bars = append(o.Bars, stock.Bar{Length: 950, Count: 3, Offcut: true}) },
+		"another shelf":  func(o *Options) { o.Bars[0].Label = "shelf 2" },
+		"kerf":           func(o *Options) { o.Kerf = 2 },
+		"trim":           func(o *Options) { o.Trim = 5 },
+		"shorter offcut": func(o *Options) { o.MinOffcut = 200 },
+	} {
+		o := options(stock.Bar{Length: 2400})
+		change(&o)
+		p := mustPlan(t, sheets, o)
+		if other, ok := seen[p.Mark]; ok || len(p.Mark) != markLength {
+			t.Errorf("%s: mark %q, as with %s", name, p.Mark, other)
+		}
+		seen[p.Mark] = name
+		if again := mustPlan(t, sheets, o); again.Name() != p.Name() {
+			t.Errorf("%s: %s, then %s", name, p.Name(), again.Name())
+		}
+		if !strings.Contains(text(t, p, 80), "stock plan "+p.Code+", bars "+p.Mark+"\n") {
+			t.Errorf("%s: the text is not headed with the mark", name)
+		}
+		for format, want := range map[string]string{"json": `"bars_code": "` + p.Mark + `"`, "csv": "," + p.Mark + "\n"} {
+			if got := write(t, p, format); !strings.Contains(got, want) {
+				t.Errorf("%s: no %s in %s", name, want, format)
+			}
+		}
+		for i, page := range p.Pages() {
+			if !slices.ContainsFunc(page.Items, func(it scene.Item) bool {
+				s, ok := it.(scene.Text)
+				return ok && strings.HasPrefix(s.S, "stock plan "+p.Name())
+			}) {
+				t.Errorf("%s: the foot of page %d does not say %s", name, i+1, p.Name())
+			}
+		}
+	}
+	if p := mustPlan(t, nil, Options{}); p.Mark != "" || p.Name() != p.Code {
+		t.Errorf("of no bar: %q", p.Name())
 	}
 }
 
@@ -522,5 +576,19 @@ func TestCutBefore(t *testing.T) {
 	}
 	if p.Code == whole.Code {
 		t.Error("the plan of fewer pieces has the code of the whole")
+	}
+	// Turned ones are asked for no more either.
+	turned := work()
+	turned[0].Set(pieces.Spindle).Turned = true
+	p = mustPlan(t, turned, options(stock.Bar{Length: 3000}))
+	if diff := cmp.Diff(want, p.Done); diff != "" || !p.Complete() {
+		t.Errorf("turned, left %v; cut before (-want +got):\n%s", p.Left, diff)
+	}
+	b.Made[0].Made.Pieces, b.Made[0].Made.Spares = b.Made[0].Made.Pieces[:5], 0
+	turned = work()
+	turned[0].Set(pieces.Spindle).Turned = true
+	p = mustPlan(t, turned, options(stock.Bar{Length: 3000}))
+	if len(p.Left) != 1 || !strings.HasPrefix(p.Left[0].Next, "get 7 + 1 spare blanks of 41 x 41 mm") {
+		t.Errorf("with five of them cut: left %v, want blanks for the other seven and the spare", p.Left)
 	}
 }

@@ -25,6 +25,14 @@ func (l Left) String() string {
 	return fmt.Sprintf("%s: %s; %s", what, l.Why, l.Next)
 }
 
+// Name is the plan by its code and mark, as its pages bear it: "A94TQV, bars 7KQ2".
+func (p *Plan) Name() string {
+	if p.Mark == "" {
+		return p.Code
+	}
+	return fmt.Sprintf("%s, bars %s", p.Code, p.Mark)
+}
+
 // Complete tells whether all that the job needs is on the plan.
 func (p *Plan) Complete() bool { return len(p.Left) == 0 }
 
@@ -43,6 +51,7 @@ func (p *Plan) How() []string {
 	return []string{
 		saw + ".",
 		"Dress the first end to the low bevel of the first piece, and again where the next low bevel is another. Cut in order, the low end of each piece towards the first end. From and to are on the bar's centre line; stops and bevels are the sheet's.",
+		fmt.Sprintf("Saw only by pages that say %s. Another plan of the same pieces lays them into other bars: by pages of both, some are sawn twice.", p.Name()),
 	}
 }
 
@@ -76,19 +85,23 @@ func (k Keep) String() string {
 
 // Result says what the plan of a section comes to, and how good it is.
 func (s Section) Result() string {
-	out := s.Claim
-	switch {
-	case s.Proven:
-	case s.Priced:
-		out += fmt.Sprintf(" (a gap of %.2f)", s.Gap)
+	out := s.Claim + fmt.Sprintf("; waste %s, %.1f %%", tenth(s.Waste), s.WastePercent())
+	switch cost := s.atThat(); {
+	case len(s.Short) > 0: // a plan of nothing whole, which is compared with none
+	case s.Waste-s.WasteBound >= 0.05: // what the tenth shows
+		out += fmt.Sprintf(", at least %s %s", tenth(s.WasteBound), cost)
 	default:
-		out += fmt.Sprintf(" (a gap of %s)", report.Count(int(s.Gap), "bar"))
+		out += ", the least " + cost
 	}
-	least := "the least at that cost"
-	if s.Waste-s.WasteBound >= 0.05 { // what the tenth shows
-		least = fmt.Sprintf("at least %s at that cost", tenth(s.WasteBound))
+	return out
+}
+
+// atThat says between which plans the waste is compared.
+func (s Section) atThat() string {
+	if s.Priced {
+		return "at that cost"
 	}
-	return out + fmt.Sprintf("; waste %s, %.1f %%, %s", tenth(s.Waste), s.WastePercent(), least)
+	return "with that many bars"
 }
 
 // Result says what the whole comes to.

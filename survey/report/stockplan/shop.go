@@ -29,3 +29,14 @@ func Offcuts(rack []fieldbook.Offcut) []stock.Bar {
 	}
 	return out
 }
+
+// Rack are the offcuts among the bars of a shop.
+func Rack(bars []stock.Bar) []fieldbook.Offcut {
+	var out []fieldbook.Offcut
+	for _, b := range bars {
+		if b.Offcut {
+			out = append(out, fieldbook.Offcut{Section: b.Section, Length: unit.FromMM(b.Length), Count: b.Count})
+		}
+	}
+	return out
+}

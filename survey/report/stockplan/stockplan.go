@@ -41,6 +41,7 @@ type Plan struct {
 	Date            time.Time
 	Rules, Caution  string
 	Code            string // by which a later book tells whether the plan still holds
+	Mark            string // four characters of its bars and the saw, by which its pages know each other; empty without a bar
 	Sheets          []SheetRef
 	Kerf            float64 // mm
 	Trim, MinOffcut float64 // mm
@@ -79,12 +80,13 @@ type Section struct {
 	Buy    []Buy  // by length: what is bought, then what is taken from the rack
 	Priced bool
 	Cost   float64 // of all its bars; 0 when not priced
-	Claim  string  // how good the plan is, such as "4 bars, none fewer possible"
-	Proven bool    // no plan costs less
-	Gap    float64 // how much less another plan might cost: bars, or money when priced
+	Short  []Buy   // bars that are missing, longest first: with so many more all that is left out could be cut; none when all is planned
+	Claim  string  // how good the plan is, such as "4 bars to buy, none fewer possible"
+	Proven bool    // no plan costs less; false where bars are missing
+	Gap    float64 // how much less another plan might cost: bars, or money when priced; 0 where bars are missing
 	Length float64 // of all its bars, mm
 	Waste  float64 // of that, neither piece nor kept offcut, mm
-	// WasteBound is what no plan of the same cost undercuts.
+	// WasteBound is what no plan of the same cost undercuts; 0 where bars are missing.
 	WasteBound float64
 }
 

@@ -13,7 +13,7 @@ import (
 // Text writes the plan for a terminal.
 func (p *Plan) Text(w io.Writer, style report.Style) error {
 	l := lines.NewSheet(w, style)
-	l.Heading(fmt.Sprintf("%s: stock plan %s", p.Job, p.Code))
+	l.Heading(fmt.Sprintf("%s: stock plan %s", p.Job, p.Name()))
 	l.Para("", p.AsOf())
 	if !p.Complete() {
 		l.Blank()
