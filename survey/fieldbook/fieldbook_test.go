@@ -36,6 +36,7 @@ type log struct {
 	device journal.ID
 	job    journal.ID
 	seq    uint64
+	late   time.Duration // of its clock, after the first page's time
 }
 
 func newLog(t *testing.T, kv buckets, device byte) *log {
@@ -54,7 +55,7 @@ func (l *log) write(p survey.Payload) journal.Ref {
 		l.t.Fatal(err)
 	}
 	zone := time.FixedZone("", 3600)
-	page := journal.Page{Device: l.device, Seq: l.seq, Time: time.UnixMilli(1764000000000).In(zone), Job: l.job, Payload: b}
+	page := journal.Page{Device: l.device, Seq: l.seq, Time: time.UnixMilli(1764000000000).Add(l.late).In(zone), Job: l.job, Payload: b}
 	if err := Project(l.kv, page); err != nil {
 		l.t.Fatal(err)
 	}

@@ -1,14 +1,12 @@
 package fieldbook
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
-	"pinchrod/calc/unit"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 )
@@ -98,60 +96,4 @@ func (b *Book) Before(m *survey.Made) (piece uint32, in *Made) {
 		}
 	}
 	return 0, nil
-}
-
-// Offcut is a length of stock on the rack.
-type Offcut struct {
-	Section string
-	Length  unit.Length
-	Count   int
-}
-
-// Rack lists the offcuts that are on the rack: over all jobs, those that were
-// kept less those that were used since, by section and length. One that was used
-// and never kept is not counted.
-func Rack(kv KV) ([]Offcut, error) {
-	jobs, err := Jobs(kv)
-	if err != nil {
-		return nil, err
-	}
-	type key struct {
-		section string
-		length  unit.Length
-	}
-	count := map[key]int{}
-	for _, j := range jobs {
-		b := &Book{Job: j}
-		if err := b.loadMade(kv); err != nil {
-			return nil, fmt.Errorf("reading what was made for job %q: %w", j.Name, err)
-		}
-		struck := map[journal.Ref]*[]Ruling{}
-		for i := range b.Made {
-			struck[b.Made[i].Ref] = &b.Made[i].Struck
-		}
-		if err := b.rulings(kv, 'S', struck); err != nil {
-			return nil, fmt.Errorf("reading job %q: %w", j.Name, err)
-		}
-		for _, m := range b.Made {
-			if !m.Stands() {
-				continue
-			}
-			for _, l := range m.Made.Kept {
-				count[key{m.Made.Section, l}]++
-			}
-			for _, l := range m.Made.Used {
-				count[key{m.Made.Section, l}]--
-			}
-		}
-	}
-	var rack []Offcut
-	for k, n := range count {
-		if n > 0 {
-			rack = append(rack, Offcut{k.section, k.length, n})
-		}
-	}
-	slices.SortFunc(rack, func(a, b Offcut) int {
-		return cmp.Or(strings.Compare(a.Section, b.Section), cmp.Compare(a.Length, b.Length))
-	})
-	return rack, nil
 }

@@ -54,30 +54,6 @@ func TestMade(t *testing.T) {
 	}
 }
 
-func TestRack(t *testing.T) {
-	kv := buckets{}
-	a, b := newLog(t, kv, 1), newLog(t, kv, 2)
-	struck := a.write(survey.Payload{Made: []survey.Made{cut([]unit.Length{640_000, 310_000, 310_000}, nil)}})
-	b.job = journal.ID{0: 8}
-	b.write(survey.Payload{Job: &survey.JobRecord{Name: "another"}, Made: []survey.Made{cut([]unit.Length{500_000}, []unit.Length{310_000, 777_000})}})
-	want := []Offcut{{"41 x 41 mm", 310_000, 1}, {"41 x 41 mm", 500_000, 1}, {"41 x 41 mm", 640_000, 1}}
-	got, err := Rack(kv)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(want, got); diff != "" {
-		t.Errorf("(-want +got)\n%s", diff)
-	}
-	a.strike(struck)
-	got, err = Rack(kv)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(want[1:2], got); diff != "" {
-		t.Errorf("after the strike (-want +got)\n%s", diff)
-	}
-}
-
 func TestTrialOf(t *testing.T) {
 	l := newLog(t, buckets{}, 1)
 	again := cut(nil, nil)

@@ -9,18 +9,29 @@ import (
 	"github.com/spf13/cobra"
 
 	"pinchrod/calc/unit"
+	"pinchrod/store"
 	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
 )
 
 type madeOptions struct {
 	siteOptions
 	bay, part, setting, length, pieces, kept, used string
-	by, when, note                                 string
+	by, when, note, sheet                          string
 	recut, spares                                  int
+	given                                          func(flag string) bool
 
-	stop unit.Length // of the sheet, for a batch
+	told foretold
+	some string // which pieces of the setting, as is said behind them; empty when it is all
+}
+
+// foretold is what the sheet says a piece should be, where its stop is measured.
+type foretold struct {
+	length unit.Length // 0 when it is not of pieces
+	u      float64     // mm; 0 of a stop, which is set and not foreseen
 }
 
 func newMade(e *Env, b *bookFlag) *cobra.Command {
@@ -31,7 +42,8 @@ func newMade(e *Env, b *bookFlag) *cobra.Command {
 		Long: `Made writes down what was cut for a bay from its sheet: the setting, the length of
 a piece as measured where the stop is, how many, and the offcuts that went onto
 the rack. Check then says whether what was cut still fits what the book says is
-needed, and stock plans with the offcuts.
+needed, and stock plans with the offcuts. With --sheet CODE it makes sure first
+that the sheet in hand is still the bay's.
 
 With --recut N one piece was cut again on site until it fitted. Of a spindle that
 is a reading as well: the length of a piece that fits at its place.`,
@@ -40,6 +52,7 @@ is a reading as well: the length of a piece that fits at its place.`,
 	}
 	jobFlag(c, &o.job)
 	f := c.Flags()
+	o.given = f.Changed
 	f.StringVar(&o.bay, "bay", "", "the bay, such as F1/left")
 	f.StringVar(&o.part, "part", "", "spindle, base-fillet or rail-fillet")
 	f.StringVar(&o.setting, "setting", "A", "the setting of the sheet, by its letter")
@@ -49,6 +62,7 @@ is a reading as well: the length of a piece that fits at its place.`,
 	f.IntVar(&o.recut, "recut", 0, "the number of a piece that was cut again on site")
 	f.StringVar(&o.kept, "kept", "", "offcuts that went onto the rack, such as \"640 mm, 310 mm\"")
 	f.StringVar(&o.used, "used", "", "offcuts that were taken from the rack")
+	f.StringVar(&o.sheet, "sheet", "", "the code on the sheet in hand: nothing is written when the bay's is another by now")
 	f.StringVar(&o.by, "by", "", "who cut it")
 	f.StringVar(&o.when, "when", "", "the day (default today)")
 	f.StringVar(&o.note, "note", "", "a note")
@@ -74,6 +88,9 @@ func (o *madeOptions) run(ctx context.Context) error {
 
 // page is what the book is told.
 func (o *madeOptions) page(s *cutting.Sheet) (p survey.Payload, err error) {
+	if err := o.inHand(s); err != nil {
+		return p, err
+	}
 	part, err := survey.ParsePart(o.part)
 	if err != nil {
 		return p, err
@@ -83,15 +100,8 @@ func (o *madeOptions) page(s *cutting.Sheet) (p survey.Payload, err error) {
 		return p, err
 	}
 	var m survey.Made
-	if o.recut != 0 {
-		if o.length == "" {
-			return p, errors.New("--recut needs --length, the length that fitted")
-		}
-		length, err := unit.ParseLength(o.length)
-		if err != nil {
-			return p, fmt.Errorf("--length: %w", err)
-		}
-		if m, p.Readings, err = s.Recut(t, o.recut, length); err != nil {
+	if o.given("recut") {
+		if m, p.Readings, err = o.again(s, t); err != nil {
 			return p, err
 		}
 	} else if m, err = o.batch(s, t); err != nil {
@@ -106,7 +116,7 @@ func (o *madeOptions) page(s *cutting.Sheet) (p survey.Payload, err error) {
 	if m.By, err = survey.ParseWord(o.by); err != nil {
 		return p, fmt.Errorf("--by: %w", err)
 	}
-	if m.When, err = survey.ParseWhen(o.when); err != nil {
+	if m.When, err = o.env.when(o.when); err != nil {
 		return p, fmt.Errorf("--when: %w", err)
 	}
 	if m.When == "" {
@@ -125,6 +135,46 @@ func (o *madeOptions) page(s *cutting.Sheet) (p survey.Payload, err error) {
 	return p, m.Check()
 }
 
+// inHand tells whether the sheet that a person holds is the bay's of now.
+func (o *madeOptions) inHand(s *cutting.Sheet) error {
+	if !o.given("sheet") {
+		return nil
+	}
+	code, err := cutting.ParseCode(o.sheet)
+	if err != nil {
+		return fmt.Errorf("--sheet: %w", err)
+	}
+	if code != s.Code {
+		return fmt.Errorf("the sheet of %s has the code %s now, not %s: print it again, or leave --sheet out and look whether the setting is still what was cut", s.Bay, s.Code, code)
+	}
+	return nil
+}
+
+// again is one piece that was cut again on site.
+func (o *madeOptions) again(s *cutting.Sheet, t *cutting.Set) (m survey.Made, readings []survey.Reading, err error) {
+	for _, flag := range []string{"pieces", "spares", "setting"} {
+		if o.given(flag) {
+			return m, nil, fmt.Errorf("--recut is of one piece, by its number: leave --%s out", flag)
+		}
+	}
+	if o.length == "" {
+		return m, nil, errors.New("--recut needs --length, the length that fitted")
+	}
+	length, err := unit.ParseLength(o.length)
+	if err != nil {
+		return m, nil, fmt.Errorf("--length: %w", err)
+	}
+	if m, readings, err = s.Recut(t, o.recut, length); err != nil {
+		return m, nil, err
+	}
+	p := &t.Pieces[o.recut-1]
+	o.told = foretold{unit.FromMM(p.Needed).Round(unit.Millimetre / 10), p.U}
+	return m, readings, nil
+}
+
+// mostSpares is far above what anybody cuts.
+const mostSpares = 1000
+
 // batch is what was cut at one setting.
 func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, err error) {
 	g, err := t.Setting(strings.ToUpper(o.setting))
@@ -132,14 +182,17 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 		return m, err
 	}
 	length := unit.FromMM(g.Stop)
-	o.stop = length
+	o.told.length = length
 	if o.length != "" {
 		if length, err = unit.ParseLength(o.length); err != nil {
 			return m, fmt.Errorf("--length: %w", err)
 		}
 	}
 	m = s.Made(t, g, length)
-	if o.spares >= 0 {
+	if o.given("spares") {
+		if o.spares < 0 || o.spares > mostSpares {
+			return m, fmt.Errorf("--spares %d: write how many were cut, 0 to %d, or leave it out for as many as the sheet has", o.spares, mostSpares)
+		}
 		m.Spares = uint32(o.spares)
 	}
 	switch o.pieces {
@@ -152,7 +205,10 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 		}
 	}
 	if len(m.Pieces) == 0 && m.Spares == 0 { // nothing but offcuts
-		m.Length, m.Line, o.stop = 0, 0, 0
+		m.Length, m.Line, o.told.length = 0, 0, 0
+	}
+	if n := len(m.Pieces); n > 0 && n < len(g.Pieces) {
+		o.some = fmt.Sprintf("; numbers %s of the %d of setting %s", survey.Numbers(m.Pieces), len(g.Pieces), g.Name)
 	}
 	return m, s.Holds(t, g, m.Pieces)
 }
@@ -171,23 +227,59 @@ func (o *madeOptions) write(p survey.Payload) error {
 	if n, in := book.Before(m); in != nil {
 		return fmt.Errorf("%w: %s %d is written down already, in %s: leave it out with --pieces, or strike that entry first", errUsage, m.Part.Words(), n, in.Ref.Short())
 	}
+	if err := taken(s, m); err != nil {
+		return fmt.Errorf("%w: --used: %w", errUsage, err)
+	}
 	ref, err := o.env.write(s, book.Job.ID, p)
 	if err != nil {
 		return err
 	}
 	ref.Item = uint32(len(p.Readings) + 1)
-	fmt.Fprintf(o.env.Out, "%s %s\n", ref.Short(), report.MadeTitle(&p.Made[0]))
+	name := ref.Short()
+	fmt.Fprintf(o.env.Out, "%s %s%s\n", name, report.MadeTitle(m), o.some)
 	if n := len(p.Readings); n > 0 {
 		ref.Item = 1
 		fmt.Fprintf(o.env.Out, "%s %s %s\n", ref.Short(), p.Readings[0].Title(), p.Readings[0].Value)
 	}
-	if off := p.Made[0].Length - o.stop; o.stop != 0 && (off > stopNear || off < -stopNear) {
-		ref.Item = uint32(len(p.Readings) + 1)
-		o.env.say("note: that is %s off the stop of the sheet, %s: measure it again; if the entry is wrong, strike %s and write it anew", off, o.stop, ref.Short())
+	if off := o.told.off(m.Length); off != "" {
+		o.env.say("note: that is %s: measure it again; if the entry is wrong, strike %s and write it anew", off, name)
 	}
 	return nil
+}
+
+// taken tells whether the offcuts that were used were on the rack.
+func taken(s *store.Store, m *survey.Made) error {
+	if len(m.Used) == 0 {
+		return nil
+	}
+	return s.View(func(kv store.KV) error {
+		rack, err := fieldbook.Rack(kv)
+		if err != nil {
+			return err
+		}
+		return fieldbook.Taken(rack, m.Section, m.Used)
+	})
 }
 
 // stopNear is how far off its stop a piece is cut without anybody asking: twice
 // what a rule of a millimetre is read to; common practice, no source.
 const stopNear = unit.Millimetre
+
+// off says how far a piece is from what was foretold of it, empty while nobody
+// would ask: while it is within stopNear of its stop or, of a piece cut again,
+// within that, which a joint hides, and U, by which it was foretold.
+func (f foretold) off(length unit.Length) string {
+	off := length - f.length
+	by := max(off, -off)
+	switch {
+	case f.length == 0 || by <= stopNear+unit.FromMM(2*f.u):
+		return ""
+	case f.u == 0:
+		return fmt.Sprintf("%s off the stop of the sheet, %s", off, f.length)
+	}
+	than := "longer"
+	if off < 0 {
+		than = "shorter"
+	}
+	return fmt.Sprintf("%s %s than was foretold, %s", by, than, figure.Of(figure.Known(f.length.MM(), f.u), "mm"))
+}
