@@ -175,7 +175,7 @@ func (p *page) flags(flags []asfound.Flag) {
 }
 
 // mostAlike is how many flags of one name and state a page shows one by one: when
-// every step of a flight is off, one of them and their figure.Number say it.
+// every step of a flight is off, one of them and their number say it.
 const mostAlike = 3
 
 // gathered puts what is alike more than mostAlike times into one flag, the one
@@ -279,22 +279,29 @@ func (p *page) cutting(b *asfound.Bay) {
 	p.labelled("spacing", fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s%s",
 		count(l.Count, "spindle"), figure.Plain(l.Width), figure.Of(l.Clear, "mm"), figure.Of(l.Widest, "mm"), runnerUp(l)))
 	for _, k := range []struct {
-		name string
-		v    *asfound.Verdict
-	}{{"spindles", b.Spindles}, {"base fillets", b.BaseFillets}, {"rail fillets", b.RailFillets}} {
+		name, along string
+		v           *asfound.Verdict
+	}{{"spindles", onCentre, b.Spindles}, {"base fillets", alongRail, b.BaseFillets}, {"rail fillets", alongRail, b.RailFillets}} {
 		if k.v == nil {
 			continue
 		}
-		p.labelled(k.name, string(k.v.Cut)+": "+settings(k.v)+". "+lines.Sentence(k.v.Why))
+		p.labelled(k.name, string(k.v.Cut)+": "+lengths(k.v, k.along)+". "+lines.Sentence(k.v.Why))
 	}
 	if b.NoPieces != "" {
 		p.labelled("pieces", "not all: "+b.NoPieces)
 	}
-	for _, s := range b.Spacers {
-		p.labelled("spacers", fmt.Sprintf("%d of %s mm end %s %s: cut them %s",
-			s.Count, figure.Plain(s.Old), figure.Of(figure.Known(max(s.Short, -s.Short), s.U), "mm"), shortOver(s.Short),
-			figure.Of(figure.Known(s.New, s.U/float64(s.Count)), "mm")))
+	for i := range b.Spacers {
+		p.labelled("spacers", SpacerWords(&b.Spacers[i]))
 	}
+}
+
+// SpacerWords say how a spacer walk ended, and what the spacers are to be cut to.
+func SpacerWords(s *asfound.Spacer) string {
+	said := fmt.Sprintf("%d of %s mm end %s %s: ", s.Count, figure.Plain(s.Old), figure.Of(figure.Known(max(s.Short, -s.Short), s.U), "mm"), shortOver(s.Short))
+	if s.Why != "" {
+		return said + "cut none to it; " + s.Why
+	}
+	return said + "cut them " + figure.Of(figure.Known(s.New, s.U/float64(s.Count)), "mm")
 }
 
 func shortOver(v float64) string {
@@ -312,12 +319,21 @@ func runnerUp(l *asfound.Layout) string {
 	return fmt.Sprintf(" (%d would leave %s)", l.RunnerUp.Count, figure.Of(gap, "mm"))
 }
 
-// mostStops is how many stops are written out on a page that is read in a
+// mostLengths is how many lengths are written out on a page that is read in a
 // minute.
-const mostStops = 4
+const mostLengths = 4
 
-// settings says where the stops go.
-func settings(v *asfound.Verdict) string {
+// counted is the line that the needed lengths of each kind count along, as
+// calc/pieces has it.
+const (
+	onCentre  = "on the centre line"
+	alongRail = "along the rail"
+)
+
+// lengths says how long the pieces are cut, along the line that needed lengths
+// count along. That is not where a saw's stop is set: bevels and square ends move
+// it, and nobody is to cut from this page.
+func lengths(v *asfound.Verdict, along string) string {
 	i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut })
 	if i < 0 {
 		return "not yet"
@@ -325,13 +341,14 @@ func settings(v *asfound.Verdict) string {
 	o := v.Options[i]
 	switch v.Cut {
 	case fit.Batch:
-		return fmt.Sprintf("stop at %s mm", figure.Fixed(o.Lengths[0], 1))
+		return fmt.Sprintf("one length, %s mm %s; its stop is on the cutting sheet", figure.Fixed(o.Lengths[0], 1), along)
 	case fit.FitEach:
-		return fmt.Sprintf("blanks of %s mm, trimmed on site", figure.Fixed(o.Lengths[0], 1))
+		return fmt.Sprintf("over length, %s mm %s, trimmed on site; the blanks are on the cutting sheet", figure.Fixed(o.Lengths[0], 1), along)
 	}
-	if o.Settings > mostStops {
-		return fmt.Sprintf("%d stops from %s mm to %s mm, piece by piece on the cutting list (--json)",
-			o.Settings, figure.Fixed(slices.Min(o.Lengths), 1), figure.Fixed(slices.Max(o.Lengths), 1))
+	const stops = "their stops are on the cutting sheet"
+	if o.Settings > mostLengths {
+		return fmt.Sprintf("%d lengths from %s mm to %s mm %s; %s",
+			o.Settings, figure.Fixed(slices.Min(o.Lengths), 1), figure.Fixed(slices.Max(o.Lengths), 1), along, stops)
 	}
 	// The pieces of a group stand together or not; say the numbers.
 	var parts []string
@@ -345,7 +362,7 @@ func settings(v *asfound.Verdict) string {
 		}
 		parts = append(parts, fmt.Sprintf("%s mm for %s", figure.Fixed(length, 1), ranges(pieces)))
 	}
-	return "stops at " + strings.Join(parts, ", ")
+	return fmt.Sprintf("lengths %s %s; %s", along, strings.Join(parts, ", "), stops)
 }
 
 // ranges writes 1, 2, 3, 5 as "1-3, 5".
@@ -447,7 +464,7 @@ func (p *page) doubt(b *asfound.Bay) {
 	}
 }
 
-// Count writes a figure.Number of things.
+// Count writes a number of things.
 func Count(n int, what string) string { return count(n, what) }
 
 func count(n int, what string) string {

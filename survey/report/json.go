@@ -52,7 +52,7 @@ type (
 		Pieces  []jsonOff      `json:"pieces"`
 	}
 	jsonOff struct {
-		Number    int           `json:"figure.Number"`
+		Number    int           `json:"number"`
 		Predicted jsonQuantity  `json:"predicted"`
 		Error     figure.Number `json:"error"`
 		U         figure.Number `json:"u"` // of the error

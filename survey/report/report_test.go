@@ -6,11 +6,14 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"pinchrod/calc/fit"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
@@ -22,6 +25,44 @@ import (
 func TestRanges(t *testing.T) {
 	if got, want := ranges([]int{1, 2, 3, 5, 8, 9}), "no. 1-3 and 5 and 8-9"; got != want {
 		t.Errorf("ranges = %q, want %q", got, want)
+	}
+}
+
+// A saw's stop is another figure than the length that fills a place: check names
+// the line that its lengths count along, and where the stops are.
+func TestCheckGivesNoStop(t *testing.T) {
+	verdict := func(o fit.Option) *asfound.Verdict {
+		return &asfound.Verdict{Verdict: fit.Verdict{Cut: o.Cut, Options: []fit.Option{o}}}
+	}
+	many := fit.Option{Cut: fit.Graded, Settings: 5, Lengths: []float64{807.1, 800, 798, 796, 793.9}, Group: []int{0, 1, 2, 3, 4}}
+	for _, tt := range []struct {
+		along, want string
+		v           *asfound.Verdict
+	}{
+		{onCentre, "one length, 812.5 mm on the centre line; its stop is on the cutting sheet", verdict(fit.Option{Cut: fit.Batch, Settings: 1, Lengths: []float64{812.5}})},
+		{alongRail, "one length, 90.2 mm along the rail; its stop is on the cutting sheet", verdict(fit.Option{Cut: fit.Batch, Settings: 1, Lengths: []float64{90.2}})},
+		{alongRail, "lengths along the rail 90.2 mm for no. 1 and 3, 91.0 mm for no. 2; their stops are on the cutting sheet",
+			verdict(fit.Option{Cut: fit.Graded, Settings: 2, Lengths: []float64{90.2, 91, 90.2}, Group: []int{0, 1, 0}})},
+		{onCentre, "5 lengths from 793.9 mm to 807.1 mm on the centre line; their stops are on the cutting sheet", verdict(many)},
+		{onCentre, "over length, 819.0 mm on the centre line, trimmed on site; the blanks are on the cutting sheet", verdict(fit.Option{Cut: fit.FitEach, Settings: 1, Lengths: []float64{819}})},
+		{onCentre, "not yet", &asfound.Verdict{Verdict: fit.Verdict{Cut: fit.MeasureMore}}},
+	} {
+		if got := lengths(tt.v, tt.along); got != tt.want {
+			t.Errorf("%s: %q, want %q", tt.v.Cut, got, tt.want)
+		}
+	}
+	demo, err := os.ReadFile("../../cmd/internal/cli/demo.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	if err := Check(&out, mustWork(book(t, string(demo)), asfound.Defaults()), Style{Width: 200}); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`spindles +batch: one length, [0-9.]+ mm on the centre line; `, `base fillets +batch: one length, [0-9.]+ mm along the rail; `, `rail fillets +batch: one length, [0-9.]+ mm along the rail; `} {
+		if !regexp.MustCompile(want).MatchString(out.String()) {
+			t.Errorf("no %q on the page:\n%s", want, &out)
+		}
 	}
 }
 
@@ -135,6 +176,40 @@ func keys(v any, at string, into map[string]bool) {
 	case []any:
 		for _, e := range v {
 			keys(e, at+"[]", into)
+		}
+	}
+}
+
+// jsonNames lists the names that a type of an answer can have, by its fields.
+func jsonNames(t reflect.Type, into map[string]bool) {
+	switch t.Kind() {
+	case reflect.Pointer, reflect.Slice:
+		jsonNames(t.Elem(), into)
+	case reflect.Struct:
+		for i := range t.NumField() {
+			f := t.Field(i)
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			into[name] = true
+			jsonNames(f.Type, into)
+		}
+	}
+}
+
+// A script writes .made[].pieces[].number: names are lower case, without a dot.
+func TestJSONNames(t *testing.T) {
+	names := map[string]bool{}
+	for _, v := range []any{jsonFindings{}, jsonAdvice{}, jsonOpen{}} {
+		jsonNames(reflect.TypeOf(v), names)
+	}
+	form := regexp.MustCompile(`^[a-z][a-z0-9]*(_[a-z0-9]+)*$`)
+	for n := range names {
+		if !form.MatchString(n) {
+			t.Errorf("%q is no name of the contract", n)
+		}
+	}
+	for _, want := range []string{"number", "p_all_fit", "likely_error", "out_of_true", "gains"} {
+		if !names[want] {
+			t.Errorf("%q is missing", want)
 		}
 	}
 }

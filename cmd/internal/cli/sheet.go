@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -164,14 +166,16 @@ how many with a spare; and a card for the fitting on site. What cannot be cut ye
 is not given a length: what to read first stands in its place.
 
 Each sheet has a short code. --stale CODE says whether the sheet with that code
-still holds, and leaves with 3 when it does not.`,
+still holds, and leaves with 3 when it does not; the text of a label's QR code
+will do in place of the code. A sheet that is printed with other settings than the
+book's says so.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}
 	jobFlag(c, &o.job)
 	c.Flags().StringVar(&o.bay, "bay", "", "the bay (default all)")
 	c.Flags().BoolVar(&o.labels, "labels", false, "labels to stick on the pieces, in place of the sheet")
-	c.Flags().StringVar(&o.stale, "stale", "", "the code of a sheet: does it still hold?")
+	c.Flags().StringVar(&o.stale, "stale", "", "the code of a sheet, or the text of a label's QR code: does it still hold?")
 	for _, n := range asfound.SettingNames() {
 		c.Flags().StringVar(o.set.of(n[0]), n[0], "", n[1]+" (default: as set in the book)")
 	}
@@ -252,6 +256,7 @@ func sheetsOf(ctx context.Context, o *siteOptions, bay string) ([]*cutting.Sheet
 	for _, b := range bays {
 		s, err := cutting.New(b, cutting.Options{
 			Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.env.Now(),
+			Asked: asked(book, o.set),
 		})
 		if err != nil {
 			return nil, err
@@ -259,6 +264,26 @@ func sheetsOf(ctx context.Context, o *siteOptions, bay string) ([]*cutting.Sheet
 		out = append(out, s)
 	}
 	return out, nil
+}
+
+// asked names the settings of a call that the book has otherwise, as a sheet is
+// marked with.
+func asked(book *fieldbook.Book, over overrides) []string {
+	standing := asfound.Defaults()
+	standing.FromBook(book)
+	var out []string
+	for _, n := range asfound.SettingNames() {
+		v, with := *over.of(n[0]), standing
+		if v == "" || with.Set(n[0], v) != nil || reflect.DeepEqual(with, standing) {
+			continue
+		}
+		has := "the book does not set it"
+		if c := book.Chosen(n[0]); len(c) > 0 {
+			has = "the book has " + brief(c[0].Value)
+		}
+		out = append(out, fmt.Sprintf("%s=%s (%s)", n[0], v, has))
+	}
+	return out
 }
 
 // found works a job out, and says up to which entry.
@@ -277,6 +302,17 @@ func (o *siteOptions) found(ctx context.Context) (*fieldbook.Book, asfound.Setti
 
 // compare says whether a sheet still holds.
 func (o *sheetOptions) compare(sheets []*cutting.Sheet) error {
+	code := o.stale
+	if cutting.IsLabel(code) {
+		l, err := cutting.ParseLabel(code)
+		if err == nil && len(sheets) > 0 && l.Tag != sheets[0].Tag {
+			err = errors.New("that label is of another job: say which with --job")
+		}
+		if err != nil {
+			return fmt.Errorf("%w: %w", errUsage, err)
+		}
+		code = l.Code
+	}
 	for _, s := range sheets {
 		stale, err := s.Stale(o.stale)
 		if err != nil {
@@ -287,7 +323,7 @@ func (o *sheetOptions) compare(sheets []*cutting.Sheet) error {
 			return nil
 		}
 	}
-	fmt.Fprintf(o.siteOptions.env.Out, "no sheet of this job has the code %s now: what it was cut from has changed; print it again\n", o.stale)
+	fmt.Fprintf(o.siteOptions.env.Out, "no sheet of this job has the code %s now: what it was cut from has changed, or it was printed with other settings than the book's; print it again\n", code)
 	return errFlagged
 }
 
@@ -341,16 +377,17 @@ func (o *drawOptions) run(ctx context.Context) error {
 	var pages []scene.Page
 	for _, b := range bays {
 		s := block
+		var square drawing.SquareEnds
 		// A drawing is stale when the cuts of its bay would be.
 		if cut, err := cutting.New(b, cutting.Options{Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.siteOptions.env.Now()}); err == nil {
-			s.Code = cut.Code
+			s.Code, square = cut.Code, cut.SquareEnds
 		}
 		posts := drawing.PostsOf(book, b.Place)
 		switch {
 		case o.errors:
 			pages = append(pages, drawing.Errors(b, posts, s)...)
 		case o.template:
-			for _, bevel := range drawing.Bevels(b) {
+			for _, bevel := range drawing.SawnBevels(b, square) {
 				pages = append(pages, drawing.Template(bevel, s))
 			}
 		default:

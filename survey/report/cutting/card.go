@@ -41,7 +41,13 @@ func (s *Sheet) Card() []Part {
 }
 
 func (s *Sheet) begin() []string {
-	out := []string{fmt.Sprintf("The code on every label is %s. A piece with another code was cut from another sheet: lay it aside. A label sticks at the low end of its piece.", s.Code)}
+	before, kept := s.cutBefore()
+	but := ""
+	if kept {
+		but = ", unless it is named below"
+	}
+	out := []string{fmt.Sprintf("The code on every label is %s. A piece with another code was cut from another sheet: lay it aside%s. A label sticks at the low end of its piece.", s.Code, but)}
+	out = append(out, before...)
 	for i := range s.Sets {
 		if t := &s.Sets[i]; !t.Final() {
 			out = append(out, fmt.Sprintf("The %ss are not cut yet. Read first: %s.", t.Kind, t.first()))
@@ -96,13 +102,13 @@ func (s *Sheet) dryFit() []string {
 		out = append(out, fmt.Sprintf("Bottom, middle and top: offer up %s, mark both ends, trim, and write the final length on the sheet.", list(stand)))
 	} else {
 		out = append(out, fmt.Sprintf("Bottom, middle and top: stand %s dry. Hand pressure should do; up to %s mm short and %s mm long is allowed for.",
-			list(stand), plain(s.house.Short), plain(s.house.Long)))
+			list(stand), plain2(s.house.Short), plain2(s.house.Long)))
 	}
 	if len(lean) > 0 {
 		out = append(out, fmt.Sprintf("Hold the level to each. They lean with the posts, + up the stair, over 900 mm: %s. Across the stair they stand in line with the posts.", strings.Join(lean, ", ")))
 	}
 	if t.Cut != fit.FitEach {
-		out = append(out, "One binds or rattles: trim none of the others. Find the length that does go in there, put it in the book as a fit, and print the sheet again.")
+		out = append(out, fmt.Sprintf("One binds or rattles: trim none of the others. Cut that one again until it fits, and write it down as cut again, measured as its stop is: made --bay %s --part spindle --recut NUMBER --length MM, or on the bay's page. Not as a fit, which is a trial piece held plumb. Then print the sheet again.", s.Bay))
 	}
 	return out
 }
@@ -121,7 +127,7 @@ func (s *Sheet) walkSteps() []string {
 		rest = fmt.Sprintf("(short - %.1f)", left)
 	}
 	out := []string{
-		fmt.Sprintf("Walk a spacer of %.1f mm up the base rail from the lower post: %d spacers, with a spindle between each two. It should end %s, ±%.1f mm: from %s to %s.",
+		fmt.Sprintf("Walk a spacer of %.1f mm up the base rail from the lower post: %d spacers, with a spindle between each two, held to its lean. It should end %s, ±%.1f mm: from %s to %s.",
 			w.Spacer, w.Count, ending(short), U, ending(short-U), ending(short+U)),
 		fmt.Sprintf("Within that: share out what is left, new spacer = old + %s/%d. So %.1f mm short makes it %.1f mm, %s %.1f mm.",
 			rest, w.Count, left+5, w.Spacer+5/m, ending(left-5), w.Spacer-5/m),
@@ -189,9 +195,8 @@ func (s *Sheet) glueUp() []string {
 	var out []string
 	out = append(out, fmt.Sprintf("From the lower post: %s, %s, then %s, and so on up to %s.", base.Pieces[0].ID, spindles.Pieces[0].ID, base.Pieces[1].ID, spindles.Pieces[n-1].ID))
 	if half := (n + 1) / 2; n > 2 {
-		face := s.found.Layout.Stations[half-1] - s.found.Layout.Width/2
-		out = append(out, fmt.Sprintf("Halfway, check that the lower face of %s stands %.0f mm level from the lower post's face. Off by more than 2 mm: share the rest of the spaces out before going on.",
-			spindles.Pieces[half-1].ID, face))
+		out = append(out, fmt.Sprintf("Halfway, measure along the base rail from the lower post to the foot of %s, to its lower face: %.0f mm. Off by more than 2 mm: share the rest of the spaces out before going on.",
+			spindles.Pieces[half-1].ID, s.alongRail(half)))
 	}
 	out = append(out,
 		fmt.Sprintf("Under the handrail: %s to %s, from the lower post as well, each spindle held to its lean before its fillet goes in.", rail.Pieces[0].ID, rail.Pieces[n-1].ID),
@@ -200,6 +205,26 @@ func (s *Sheet) glueUp() []string {
 		out = append(out, "Access, "+h.String()+".")
 	}
 	return out
+}
+
+// alongRail is how far up the base rail from the lower post the lower face of
+// spindle n meets it, mm. The fillets are what the feet leave of the rail, and a
+// foot of width w, cut to the bevel β, takes w/cos β of it:
+//
+//	Σ fillet_i (i ≤ n) + Σ w/cos β_i (i < n)
+//
+// A level distance would not do: it ends at a post's face that leans, at the
+// height that the rail has climbed to by there.
+func (s *Sheet) alongRail(n int) float64 {
+	l := s.found.Layout
+	sum := 0.0
+	for i := range n {
+		sum += l.BaseFillets[i].Length
+		if i < n-1 {
+			sum += l.Width / math.Cos(l.Spindles[i].Ends[0].Bevel)
+		}
+	}
+	return sum
 }
 
 // list joins words as a person does.

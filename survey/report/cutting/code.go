@@ -39,12 +39,17 @@ func short(text string) string {
 // code is the sheet's own.
 func (s *Sheet) code(set asfound.Settings) string { return short(strings.Join(s.rests(set), "\n")) }
 
-// rests are the lines that the code is made of.
+// rests are the lines that the code is made of. A suspect reading, which was set
+// aside, is in none of them: no cut hangs on it.
 func (s *Sheet) rests(set asfound.Settings) []string {
 	var read []string
 	for i := range s.found.Readings {
 		r := &s.found.Readings[i]
-		read = append(read, fmt.Sprintf("reading %s %s %s %.4f %.4f %t", r.Reading.What, r.Reading.At, r.Reading.Height, r.Value, r.U, r.Suspect))
+		if r.Suspect {
+			continue
+		}
+		// The last word is that of the codes which are on paper already.
+		read = append(read, fmt.Sprintf("reading %s %s %s %.4f %.4f false", r.Reading.What, r.Reading.At, r.Reading.Height, r.Value, r.U))
 	}
 	for _, e := range s.found.Taken {
 		read = append(read, fmt.Sprintf("taken %s %s %s", e.Reading.What, e.Reading.At, e.Reading.Value))
@@ -74,10 +79,15 @@ func (s *Sheet) rests(set asfound.Settings) []string {
 }
 
 // Stale tells whether the cuts of the sheet with a code no longer hold: whether
-// this sheet has another. Case, spaces and dashes do not matter.
+// this sheet has another. Case, spaces and dashes do not matter. The text of a
+// label's QR code will do as well; one of another job or bay is of another sheet.
 //
-// Errors: ErrCode.
+// Errors: ErrCode, ErrLabel.
 func (s *Sheet) Stale(code string) (bool, error) {
+	if IsLabel(code) {
+		l, err := ParseLabel(code)
+		return err == nil && (l.Tag != s.Tag || l.Bay != s.Bay || l.Code != s.Code), err
+	}
 	c, err := ParseCode(code)
 	return err == nil && c != s.Code, err
 }

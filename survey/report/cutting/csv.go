@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"strings"
 
 	"pinchrod/calc/pieces"
 )
@@ -27,7 +28,7 @@ import (
 //	hand              how it goes into its place
 //	needed, u         what fits exactly, measured as the stop is, and its standard uncertainty
 //	final             for the length it was trimmed to, to be filled in
-//	note              cut to fit, access, spare, or why it cannot be cut yet
+//	note              cut to fit, access, spare, or why it cannot be cut yet; and that the settings are not the book's
 //
 // Of pieces that cannot be cut yet the figures are empty.
 var Columns = []string{
@@ -60,6 +61,12 @@ func (s *Sheet) CSV(w io.Writer) error {
 				n++
 				rows = append(rows, append(append(lead(spareID(t.Kind, n), ""), t.cells(g)...), "", "", "", "spare"))
 			}
+		}
+	}
+	if w := s.printedWith(); w != "" {
+		for _, row := range rows[1:] {
+			note := &row[len(row)-1]
+			*note = strings.TrimPrefix(*note+"; "+w, "; ")
 		}
 	}
 	if err := c.WriteAll(rows); err != nil {

@@ -149,11 +149,15 @@ func TestGolden(t *testing.T) {
 }
 
 // whole is a bay that batches: of the demo, F1/left.
-func whole(t testing.TB) string {
+func whole(t testing.TB) string { return ofDemo(t, "F1/left") }
+
+// ofDemo are the readings of one bay of the demo and of its flight.
+func ofDemo(t testing.TB, bay string) string {
 	t.Helper()
+	flight, _, _ := strings.Cut(bay, "/")
 	var b strings.Builder
 	for line := range strings.Lines(read(t, demoSheet)) {
-		if strings.HasPrefix(line, "where") || strings.HasPrefix(line, "F1/left") || strings.HasPrefix(line, "F1,") {
+		if strings.HasPrefix(line, "where") || strings.HasPrefix(line, bay+",") || strings.HasPrefix(line, flight+",") {
 			b.WriteString(line)
 		}
 	}
@@ -191,6 +195,12 @@ func TestCode(t *testing.T) {
 	same("a hole", one(t, csv+"F1/left,access,base,,300,,,\n", set), false)
 	same("a section", one(t, strings.Replace(csv, "41 x 8 mm", "41 x 9 mm", 1), set), false)
 
+	aside := one(t, csv+"F1/left,gap,top,,836,,,\n", set)
+	if len(aside.SetAside) != len(base.SetAside)+1 {
+		t.Fatalf("set aside: %v, want the gap of 836", aside.SetAside)
+	}
+	same("a reading that is set aside", aside, true)
+
 	b := bookOf(t, csv+"F1/left,gap,top,,816,,,\n")
 	b.Entries[len(b.Entries)-1].Struck = []fieldbook.Ruling{{Why: "misread"}}
 	same("a struck reading", sheets(t, b, set)[0], true)
@@ -205,6 +215,23 @@ func TestCode(t *testing.T) {
 
 	if stale, err := base.Stale(" " + strings.ToLower(base.Code[:3]) + "-" + base.Code[3:]); stale || err != nil {
 		t.Errorf("the code in small letters with a dash: %t, %v", stale, err)
+	}
+	label := Label{Tag: base.Tag, Bay: base.Bay, Piece: "S07", Code: base.Code}
+	for _, tt := range []struct {
+		text  string
+		stale bool
+	}{
+		{label.Text(), false}, {" " + label.Text() + "\n", false},
+		{Label{Tag: base.Tag, Bay: base.Bay, Piece: "S07", Code: "AAAAAA"}.Text(), true},
+		{Label{Tag: base.Tag, Bay: "F1/right", Piece: "S07", Code: base.Code}.Text(), true},
+		{Label{Tag: "AAAAAA", Bay: base.Bay, Piece: "S07", Code: base.Code}.Text(), true},
+	} {
+		if stale, err := base.Stale(tt.text); stale != tt.stale || err != nil {
+			t.Errorf("Stale(%q): %t, %v; want %t", tt.text, stale, err, tt.stale)
+		}
+	}
+	if _, err := base.Stale(label.Text() + "/x"); !errors.Is(err, ErrLabel) {
+		t.Errorf("what is no label: %v, want %v", err, ErrLabel)
 	}
 	for _, bad := range []string{"", "12345", base.Code + "A", "O0O0O0", "ABCDE\u0130"} {
 		if _, err := base.Stale(bad); !errors.Is(err, ErrCode) {

@@ -41,9 +41,10 @@
 //	23456789ABCDEFGHJKLMNPQRSTUVWXYZ
 //
 // which has no 0, 1, I or O: the version of the calculation, the bay, the
-// readings used and set aside (what, where, value and u, sorted), the settings,
-// and the cuts as printed. Notes, times, who read, and readings that do not
-// count leave it as it is.
+// readings used (what, where, value and u, sorted), the settings, and the cuts as
+// printed. Notes, times, who read, and readings that do not count, struck ones and
+// those set aside as suspect, leave it as it is. So does what was cut: the card
+// names the pieces of an earlier code that still fit.
 //
 // # Labels
 //

@@ -29,6 +29,7 @@ type (
 		OutOfTrue   []string      `json:"out_of_true"`
 		Unsure      []string      `json:"unsure"`
 		Notes       []string      `json:"notes"`
+		Asked       []string      `json:"asked"` // settings that are not the book's
 		Spindles    *jsonSet      `json:"spindles"`
 		BaseFillets *jsonSet      `json:"base_fillets"`
 		RailFillets *jsonSet      `json:"rail_fillets"`
@@ -114,8 +115,8 @@ type (
 	}
 )
 
-// figure.Mark is a float64 written to a ten-thousandth: what a sheet prints is
-// coarser.
+// of is a figure that is known, written to a ten-thousandth: what a sheet prints
+// is coarser.
 func of(v float64) *figure.Mark { n := figure.Mark(v); return &n }
 
 func maybe(s string) *string {
@@ -139,7 +140,7 @@ func (s *Sheet) JSON(w io.Writer) error {
 		Job: s.Job, Tag: s.Tag, Bay: string(s.Bay), Code: s.Code, Entry: s.Entry, Date: s.Date.Format("2006-01-02"),
 		Final: s.Final(), Missing: maybe(s.Missing), Rules: s.Rules, Caution: s.Caution,
 		Used: readingsJSON(s.Used), SetAside: readingsJSON(s.SetAside),
-		SettleFirst: orNone(s.Hold), OutOfTrue: orNone(s.Settle), Unsure: orNone(s.Unsure), Notes: orNone(s.Notes),
+		SettleFirst: orNone(s.Hold), OutOfTrue: orNone(s.Settle), Unsure: orNone(s.Unsure), Notes: orNone(s.Notes), Asked: orNone(s.Asked),
 		Spindles: s.setJSON(pieces.Spindle), BaseFillets: s.setJSON(pieces.BaseFillet), RailFillets: s.setJSON(pieces.RailFillet),
 		Access: []jsonHole{}, Labels: []jsonLabel{}, Card: []jsonPart{},
 	}

@@ -32,11 +32,14 @@ func (l Label) Text() string {
 	return scheme + strings.Join([]string{l.Tag, string(l.Bay), l.Piece, l.Code}, "/")
 }
 
+// IsLabel tells whether text means to be that of a label's QR code.
+func IsLabel(text string) bool { return strings.HasPrefix(strings.TrimSpace(text), scheme) }
+
 // ParseLabel reads the text of a QR code: Tag, Bay, Piece and Code.
 //
 // Errors: ErrLabel.
 func ParseLabel(text string) (Label, error) {
-	body, ok := strings.CutPrefix(text, scheme)
+	body, ok := strings.CutPrefix(strings.TrimSpace(text), scheme)
 	parts := strings.Split(body, "/")
 	if !ok || len(parts) != 5 {
 		return Label{}, fmt.Errorf("%w: %q: want %sTAG/FLIGHT/BAY/PIECE/CODE", ErrLabel, text, scheme)

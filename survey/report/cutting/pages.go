@@ -36,6 +36,9 @@ func (s *Sheet) Pages() []scene.Page {
 	if card := s.Card(); len(card) > 0 {
 		s.begins(p, "fitting card")
 		p.Para(paper.Margin, CardSource, paper.BodyHigh, false)
+		if w := s.printedWith(); w != "" {
+			banner(p, w)
+		}
 		for _, part := range card {
 			p.Need(4 * paper.CardHigh * paper.LineStep)
 			p.Y += 4

@@ -8,6 +8,7 @@ import (
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
+	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/lines"
@@ -21,10 +22,22 @@ func (s *Sheet) AsOf() string {
 	return fmt.Sprintf("%s, from the book up to %s.", s.Date.Format("2006-01-02"), s.Entry)
 }
 
-// Banners are what nobody may overlook: what has to be settled first, and which
-// pieces are not on the sheet, and why.
+// printedWith says that the sheet is not of the book's own settings, empty when it
+// is.
+func (s *Sheet) printedWith() string {
+	if len(s.Asked) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("PRINTED WITH %s: NOT AS THE BOOK HAS IT.", list(s.Asked))
+}
+
+// Banners are what nobody may overlook: settings that are not the book's, what has
+// to be settled first, and which pieces are not on the sheet, and why.
 func (s *Sheet) Banners() []string {
 	var out, kinds []string
+	if w := s.printedWith(); w != "" {
+		out = append(out, w)
+	}
 	for _, h := range s.Hold {
 		out = append(out, "SETTLE BEFORE ANYTHING IS CUT: "+h+".")
 	}
@@ -55,7 +68,7 @@ func (s *Sheet) How() []string {
 			off, way = -off, "over"
 		}
 		out += fmt.Sprintf(" A stop is %s %s what a place needs: from %s short to %s long fits.",
-			plain2(off), way, plain(s.house.Short), plain(s.house.Long))
+			plain2(off), way, plain2(s.house.Short), plain2(s.house.Long))
 	}
 	say := []string{
 		out,
@@ -174,7 +187,16 @@ func (t *Set) Chance() string {
 
 // String says what reading to take, and what it would do.
 func (m Measure) String() string {
-	return fmt.Sprintf("%s: all fit with probability %s then", m.Title, asfound.Chance(m.PAfter))
+	return fmt.Sprintf("%s: all fit with probability %s then", m.take(), asfound.Chance(m.PAfter))
+}
+
+// take is the title, and of a trial piece how it is held: a fit is the plumb gap,
+// which a spindle that leans with its posts is not as long as.
+func (m Measure) take() string {
+	if m.What == survey.Fit {
+		return m.Title + ", held plumb"
+	}
+	return m.Title
 }
 
 // First says what to read first, one reading after the other, where a set cannot
@@ -197,7 +219,7 @@ func (t *Set) first() string {
 	}
 	titles := make([]string, len(t.Measure))
 	for i, m := range t.Measure {
-		titles[i] = m.Title
+		titles[i] = m.take()
 	}
 	return strings.Join(titles, "; ")
 }

@@ -9,6 +9,7 @@ import (
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
+	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 )
 
@@ -31,7 +32,7 @@ type Set struct {
 	Measure  []Measure // what to read first, when the readings do not suffice
 	Notes    []string
 
-	square bool // some end is left square
+	square [2]bool // which ends are left square, the low end first
 }
 
 // Final tells whether the pieces can be cut: not while the readings do not
@@ -74,6 +75,7 @@ type Piece struct {
 
 // Measure is a reading to take first.
 type Measure struct {
+	What   survey.What
 	Title  string
 	PAfter float64 // P(all fit) with it and those before it
 }
@@ -107,10 +109,12 @@ func newSet(all []pieces.Piece, v *asfound.Verdict, st stock, set asfound.Settin
 			First:  st.kind != pieces.Spindle && i == 0, Last: st.kind != pieces.Spindle && i == len(all)-1,
 		})
 	}
+	st.squareEnds(set.Fillets, middle(all))
+	t.square = st.square
 	if !t.Final() {
 		t.Why = fmt.Sprintf("lengths spread %.1f mm, each ±%.1f mm: the doubt is in the readings, not in the stair", v.Spread, 2*v.Sigma)
 		for _, a := range v.Plan {
-			t.Measure = append(t.Measure, Measure{a.Reading.Title(), a.PAfter})
+			t.Measure = append(t.Measure, Measure{a.Reading.What, a.Reading.Title(), a.PAfter})
 		}
 		return t, nil
 	}
@@ -118,8 +122,6 @@ func newSet(all []pieces.Piece, v *asfound.Verdict, st stock, set asfound.Settin
 	if i < 0 {
 		return t, fmt.Errorf("%ss: %q is no option of its verdict: %w", st.kind, v.Cut, fit.ErrInput)
 	}
-	st.squareEnds(set.Fillets, middle(all))
-	t.square = st.square[0] || st.square[1]
 	for end, square := range st.square {
 		for i := range t.Pieces {
 			if square {
@@ -405,7 +407,7 @@ func (w *saw) notes(t *Set) {
 	if len(ajar) > 0 {
 		note("one bevel leaves joints of up to %.1f mm at %s: dress those ends on site", worst, strings.Join(ajar, ", "))
 	}
-	if t.square {
+	if t.square != [2]bool{} {
 		open := 0.0
 		for _, g := range w.groups {
 			sh := w.shape(g.length, g.bevels)

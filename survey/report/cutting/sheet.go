@@ -25,6 +25,7 @@ type Options struct {
 	Rules    string           // which rules hold: Findings.Rules
 	Entry    string           // newest entry of the book that the findings know, such as NK-142
 	Date     time.Time        // of the sheet
+	Asked    []string         // settings that the book has otherwise, such as "fillet-ends=square (the book has both)"
 }
 
 // Sheet is what a workshop cuts one bay from.
@@ -42,6 +43,7 @@ type Sheet struct {
 	Settle   []string // what else is out of true, to be settled or lived with
 	Unsure   []string // names of what cannot be told yet
 	Notes    []string // what was taken for granted
+	Asked    []string // settings that it was printed with and that are not the book's
 	Missing  string   // why some kinds of piece, or all, are not on the sheet
 	Needless bool     // nothing is missing: the bay needs no pieces
 	Sets     []Set    // spindles, base fillets, rail fillets, those that there are
@@ -78,7 +80,7 @@ type Hole struct {
 func New(b *asfound.Bay, o Options) (*Sheet, error) {
 	s := &Sheet{
 		Job: o.Job, Tag: short(o.JobID), Bay: b.Place, Entry: o.Entry, Date: o.Date, Rules: o.Rules,
-		Caution: report.Caution(o.Rules), Notes: b.Notes, found: b, house: o.Settings.House,
+		Caution: report.Caution(o.Rules), Notes: b.Notes, found: b, house: o.Settings.House, Asked: o.Asked,
 	}
 	s.readings(b)
 	s.flags(b)
@@ -126,6 +128,15 @@ func (s *Sheet) Set(k pieces.Kind) *Set {
 		}
 	}
 	return nil
+}
+
+// SquareEnds tells which ends of a kind of piece are left square, the low end
+// first.
+func (s *Sheet) SquareEnds(k pieces.Kind) [2]bool {
+	if t := s.Set(k); t != nil {
+		return t.square
+	}
+	return [2]bool{}
 }
 
 // readings lists what the sheet rests on.

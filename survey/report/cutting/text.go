@@ -34,6 +34,10 @@ func (s *Sheet) Text(w io.Writer, style report.Style) error {
 		p.Blank()
 		p.Heading(fmt.Sprintf("%s, %s: fitting card %s", s.Job, s.Bay, s.Code))
 		p.Para("", CardSource)
+		if w := s.printedWith(); w != "" {
+			p.Blank()
+			p.Para("", w)
+		}
 	}
 	for _, part := range card {
 		p.Blank()

@@ -657,12 +657,43 @@ func TestTemplate(t *testing.T) {
 			}
 		}
 	}
+	// What the dial shows as a square cut has no side that is up.
+	for deg, want := range map[float64]bool{-0.04: false, -0.06: true, 0.04: false} {
+		p := Template(Bevel{Of: "rail fillets", Angle: known(deg, 0.05)}, demoSheet)
+		if saying(&p, "other face up") != want {
+			t.Errorf("%g°: which face is up is not said, or is said for nothing", deg)
+		}
+	}
 	for _, deg := range []float64{85, -90, math.NaN(), math.Inf(1)} {
 		p := Template(Bevel{Angle: known(deg, 0.1)}, demoSheet)
 		checkPage(t, fmt.Sprintf("template %g", deg), &p)
 		if !saying(&p, "nothing is drawn") {
 			t.Errorf("%g° is drawn", deg)
 		}
+	}
+}
+
+// An end that is left square has no bevel to lay a blade to.
+func TestBevelsOfSquareEnds(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		square SquareEnds
+		want   []string
+	}{
+		{"square", func(k pieces.Kind) [2]bool { return [2]bool{k != pieces.Spindle, k != pieces.Spindle} }, nil},
+		{"one", func(k pieces.Kind) [2]bool { return [2]bool{k == pieces.BaseFillet, k == pieces.RailFillet} },
+			[]string{"base fillets, upper end", "rail fillets, lower end"}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			var of []string
+			for _, bv := range SawnBevels(demoBay(t), tt.square) {
+				of = append(of, strings.Split(bv.Of, "; ")...)
+			}
+			slices.Sort(of)
+			if want := append(tt.want, "spindles, end at the base rail", "spindles, end at the handrail"); !slices.Equal(of, want) {
+				t.Errorf("bevels of %q, want %q", of, want)
+			}
+		})
 	}
 }
 

@@ -21,10 +21,17 @@ type Bevel struct {
 	Width     float64          // of the piece, mm; 0 where it was not read
 }
 
-// Bevels are the cuts of a bay's pieces, each the mean of its set; those that a
-// saw's dial shows alike are one. The uncertainty is that of the mean pitch,
+// SquareEnds tells which ends of a kind of piece are left square, the lower first.
+type SquareEnds func(pieces.Kind) [2]bool
+
+// Bevels are those of a bay no piece of which has a square end; see [SawnBevels].
+func Bevels(b *asfound.Bay) []Bevel { return SawnBevels(b, nil) }
+
+// SawnBevels are the cuts of a bay's pieces, each the mean of its set; those that a
+// saw's dial shows alike are one. Ends that are left square have none; square may
+// be nil where there are no such ends. The uncertainty is that of the mean pitch,
 // which all of them follow.
-func Bevels(b *asfound.Bay) []Bevel {
+func SawnBevels(b *asfound.Bay, square SquareEnds) []Bevel {
 	l := b.Layout
 	if l == nil {
 		return nil
@@ -49,7 +56,7 @@ func Bevels(b *asfound.Bay) []Bevel {
 		{"rail fillets, lower end", l.RailFillets, 0, 0},
 		{"rail fillets, upper end", l.RailFillets, 1, 0},
 	} {
-		if len(set.list) == 0 {
+		if len(set.list) == 0 || square != nil && square(set.list[0].Kind)[set.end] {
 			continue
 		}
 		bv := Bevel{Bay: b.Place, Of: set.of, Low: math.Inf(1), High: math.Inf(-1), Width: set.width}
@@ -124,7 +131,8 @@ func (b *board) instructions(z rect, bv Bevel) (y float64) {
 	if !bv.Angle.Known || !(math.Abs(deg) <= 90) {
 		return y
 	}
-	say(large, true, fmt.Sprintf("%s° on the dial, %s° from the edge", figure.Fixed(math.Abs(deg), 1), figure.Fixed(90-math.Abs(deg), 1)))
+	dial := figure.Fixed(math.Abs(deg), 1)
+	say(large, true, fmt.Sprintf("%s° on the dial, %s° from the edge", dial, figure.Fixed(90-math.Abs(deg), 1)))
 	exact := figure.Of(figure.Known(math.Abs(deg), bv.Angle.U), "°") + " from square"
 	if low, high := bv.Low, bv.High; finite(low, high) && high-low >= 0.05 {
 		if high <= 0 {
@@ -134,7 +142,7 @@ func (b *board) instructions(z rect, bv Bevel) (y float64) {
 	}
 	say(medium, false, exact)
 	say(medium, false, "For "+bv.Of+".")
-	if deg < 0 {
+	if deg < 0 && dial != figure.Fixed(0, 1) { // a square cut neither rises nor falls
 		say(medium, true, "It falls up the stair: lay the piece with its other face up.")
 	}
 	if math.Abs(deg) < 89 {

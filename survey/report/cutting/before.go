@@ -1,0 +1,88 @@
+package cutting
+
+import (
+	"fmt"
+	"slices"
+
+	"pinchrod/calc/pieces"
+	"pinchrod/calc/rules"
+	"pinchrod/survey"
+	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/lines"
+)
+
+// cutBefore says of the pieces that the book has as cut, by the code on their
+// labels, which still fit and which may not, as the findings have it. kept tells
+// that some with another code than this sheet's are to be kept.
+func (s *Sheet) cutBefore() (say []string, kept bool) {
+	again := map[survey.Part][]uint32{}
+	for _, m := range s.found.Made {
+		if m.Made.Recut {
+			again[m.Made.Part] = append(again[m.Made.Part], m.Made.Pieces...)
+		}
+	}
+	var codes []string
+	fitting := map[string][]string{} // by code, the kinds that still fit
+	for i := range s.found.Made {
+		m := &s.found.Made[i]
+		kind, known := kindOf(m.Made.Part)
+		code, err := ParseCode(m.Made.Sheet)
+		replaced := !m.Made.Recut && !slices.ContainsFunc(m.Made.Pieces, func(n uint32) bool { return !slices.Contains(again[m.Made.Part], n) })
+		if !known || err != nil || replaced || len(m.Made.Pieces) == 0 {
+			continue
+		}
+		what := kind.String() + "s"
+		switch {
+		case s.stillFits(m, kind):
+			if code == s.Code || slices.Contains(fitting[code], what) {
+				continue
+			}
+			if fitting[code] == nil {
+				codes = append(codes, code)
+			}
+			fitting[code] = append(fitting[code], what)
+		case m.P.Known:
+			verb := "may no longer fit"
+			if s.flagged(m) {
+				verb = "no longer all fit"
+			}
+			say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s %s (as-made): all do with probability %s, %s the least. Try that one dry first; what does not go in is cut again",
+				what, code, verb, asfound.Chance(m.P.Value), id(kind, m.Off[m.Worst].Number))))
+		default:
+			say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s were cut before, and whether they fit cannot be told: %s. Lay them aside", what, code, m.Unknown)))
+		}
+	}
+	for _, code := range codes {
+		say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s were cut before and still fit (as-made): keep them", list(fitting[code]), code)))
+	}
+	return say, len(codes) > 0
+}
+
+// kindOf is the kind of piece that a part of the log names.
+func kindOf(p survey.Part) (pieces.Kind, bool) {
+	for k, part := range parts {
+		if part == p {
+			return k, true
+		}
+	}
+	return 0, false
+}
+
+// stillFits tells whether what was made fits as surely as the house asks. A piece
+// that was cut again fits: it was cut until it did. It does while the bay has a
+// place of its number.
+func (s *Sheet) stillFits(m *asfound.Made, k pieces.Kind) bool {
+	if t := s.Set(k); m.Made.Recut {
+		return t != nil && int(slices.Max(m.Made.Pieces)) <= len(t.Pieces)
+	}
+	return m.P.Known && m.P.Value >= s.house.Risk
+}
+
+// flagged tells whether the flag of what was made, which is that of its worst
+// piece, is up.
+func (s *Sheet) flagged(m *asfound.Made) bool {
+	worst := m.Off[m.Worst]
+	return slices.ContainsFunc(s.found.Flags, func(f asfound.Flag) bool {
+		return f.Name == "as-made" && f.State == rules.Flag && f.Value == worst.Error && f.U == worst.U
+	})
+}
