@@ -482,6 +482,9 @@ func why(v *Verdict, h fit.House) string {
 		return fmt.Sprintf("%s: one stop fits all with probability %s", spread, Chance(one))
 	case fit.Graded:
 		g := p(fit.Graded)
+		if Chance(one) == Chance(g.P) {
+			return fmt.Sprintf("%s: one stop fits all with probability %s, just under the %g asked for; %d stops reach it", spread, Chance(one), h.Risk, g.Settings)
+		}
 		return fmt.Sprintf("%s: one stop fits all with probability %s only, %d stops with %s", spread, Chance(one), g.Settings, Chance(g.P))
 	case fit.MeasureMore:
 		return fmt.Sprintf("%s: the doubt is in the readings, not in the stair; %s", spread, next(v.Plan))

@@ -53,7 +53,9 @@ func madeLine(m *asfound.Made) string {
 	switch {
 	case m.Made.Recut && len(m.Off) > 0:
 		o := m.Off[m.Worst]
-		s += fmt.Sprintf("; foretold %s, %s", figure.Of(o.Predicted, "mm"), InU(o.Error, o.InU()))
+		// What was foretold is the line that the piece fills, not the side that was
+		// measured: only how far off it is can stand beside the length.
+		s += "; against what was foretold, " + InU(o.Error, o.InU())
 	case m.P.Known && len(m.Off) == 1:
 		s += "; it fits with probability " + asfound.Chance(m.P.Value)
 	case m.P.Known:

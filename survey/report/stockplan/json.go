@@ -116,7 +116,7 @@ type (
 	}
 )
 
-// figure.Mark is written to a tenth of a micrometre.
+// Mark is written to a tenth of a micrometre.
 // JSON writes the plan for programs.
 func (p *Plan) JSON(w io.Writer) error {
 	out := jsonPlan{
