@@ -233,7 +233,14 @@ func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settin
 	for _, d := range book.Disagreements() {
 		disputes[d.Of.Reading.Where] = append(disputes[d.Of.Reading.Where], dispute(d))
 	}
-	for _, p := range book.Places() {
+	places := book.Places()
+	inFlight := map[survey.Place][]survey.Place{}
+	for _, p := range places {
+		if p.InBay() {
+			inFlight[survey.Place(p.Flight())] = append(inFlight[survey.Place(p.Flight())], p)
+		}
+	}
+	for _, p := range places {
 		if at != "" && (p.Flight() != at.Flight() || at.InBay() && p.InBay() && p != at) {
 			continue
 		}
@@ -249,13 +256,7 @@ func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settin
 	}
 	for i := range f.Flights {
 		fl := &f.Flights[i]
-		var bays []survey.Place
-		for _, p := range book.Places() {
-			if p.InBay() && p.Flight() == string(fl.Place) {
-				bays = append(bays, p)
-			}
-		}
-		workFlight(fl, s, standing[fl.Place], bays)
+		workFlight(fl, s, standing[fl.Place], inFlight[fl.Place])
 		fl.Flags = append(forget(fl.Flags), disputes[fl.Place]...)
 	}
 	work := make(chan *Bay)

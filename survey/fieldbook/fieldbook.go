@@ -77,7 +77,7 @@ type Entry struct {
 	Time    time.Time     // when its page was written
 	Struck  []Ruling      // empty while it is not struck
 	Kept    []Ruling      // rulings that it counts, however odd it looks
-	Fixed   []journal.Ref // standing corrections of it, direct or by way of others
+	Fixed   []journal.Ref // standing corrections of it, direct or by way of others; the first [mostFixed]
 	Newer   bool          // holds what this version does not know
 }
 
@@ -345,25 +345,4 @@ func (b *Book) rulings(kv KV, kind byte, lists map[journal.Ref]*[]Ruling) error 
 		*list = append(*list, Ruling{keyRef(k[len(prefix)+refLen:]), s.Why, s.By, unstamp(s.MS, s.Zone)})
 	}
 	return nil
-}
-
-// corrections hands every standing reading to all the readings it replaces,
-// along the chain of links. A link that leads in a circle, which only a
-// damaged or hostile log has, ends where it closes.
-func (b *Book) corrections(at map[journal.Ref]int) {
-	for i := range b.Entries {
-		if len(b.Entries[i].Struck) > 0 {
-			continue
-		}
-		seen := map[int]bool{i: true}
-		for next := b.Entries[i].Reading.Replaces; next != (journal.Ref{}); {
-			j, ok := at[next]
-			if !ok || seen[j] {
-				break
-			}
-			seen[j] = true
-			b.Entries[j].Fixed = append(b.Entries[j].Fixed, b.Entries[i].Ref)
-			next = b.Entries[j].Reading.Replaces
-		}
-	}
 }
