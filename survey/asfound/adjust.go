@@ -36,6 +36,7 @@ type worker struct {
 
 	read                *reader
 	width, thin, widthU float64 // of the spindles; 0 when not read
+	thick               float64 // of the fillets
 	posts               map[survey.Mark]float64
 	obs                 []observation
 	start               []float64
@@ -122,30 +123,44 @@ func (w *worker) readings(what survey.What) []Quantity {
 	return out
 }
 
-// sections takes the sections of spindles and posts; the last reading counts,
-// and a section repeated with another figure is said.
+// sections takes what counts as it stands. Of a section that was read twice the one
+// that was written down last counts, whichever device that was, and one repeated
+// with another figure is said.
 func (w *worker) sections() {
-	for _, e := range w.here {
+	type part struct {
+		what survey.What
+		mark survey.Mark
+	}
+	before := map[part]*fieldbook.Entry{}
+	here := fieldbook.InTime(w.here)
+	for i := range here {
+		e := &here[i]
 		r := &e.Reading
-		switch r.What {
-		case survey.SpindleSize, survey.FilletSize, survey.PostSection, survey.Moisture, survey.Access:
-			if r.Check() == nil {
-				w.bay.Taken = append(w.bay.Taken, e)
-			}
-		}
-		if r.Value.Measure != survey.Section || r.Check() != nil {
+		if r.Check() != nil {
 			continue
 		}
-		first, last := unit.Length(r.Value.N[0]).MM(), unit.Length(r.Value.N[2]).MM()
+		switch r.What {
+		case survey.SpindleSize, survey.FilletSize, survey.PostSection, survey.Moisture, survey.Access:
+			w.bay.Taken = append(w.bay.Taken, *e)
+		}
+		if r.Value.Measure != survey.Section {
+			continue
+		}
+		of := part{r.What, r.At.Mark}
+		if was := before[of]; was != nil && was.Reading.Value != r.Value {
+			w.note("two of %s stand, %s (%s) and %s (%s); the later one is used: strike the one that is wrong",
+				r.Title(), was.Reading.Value, was.Ref.Short(), r.Value, e.Ref.Short())
+		}
+		before[of] = e
+		first, second, thin := unit.Length(r.Value.N[0]).MM(), unit.Length(r.Value.N[1]).MM(), unit.Length(r.Value.N[2]).MM()
 		switch r.What {
 		case survey.SpindleSize:
-			if w.width != 0 && w.width != first {
-				w.note("two spindle sections stand, %g mm and %g mm wide; the later one is used", w.width, first)
-			}
-			w.width, w.thin = first, last
+			w.width, w.thin = first, thin
 			if u, err := r.StandardU(w.set.Kit); err == nil {
 				w.widthU = u
 			}
+		case survey.FilletSize:
+			w.thick = second
 		case survey.PostSection:
 			w.posts[r.At.Mark] = first
 		}

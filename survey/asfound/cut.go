@@ -152,12 +152,6 @@ func (w *worker) cut() {
 		w.bay.NoPieces = err.Error()
 		return
 	}
-	thickness := 0.0
-	for _, e := range w.here {
-		if e.Reading.What == survey.FilletSize && e.Reading.Check() == nil {
-			thickness = unit.Length(e.Reading.Value.N[1]).MM()
-		}
-	}
 	for _, kind := range []struct {
 		needs   []int
 		lengths func(pieces.Bay, []float64, float64) []float64
@@ -167,10 +161,10 @@ func (w *worker) cut() {
 	}{
 		{everyUnknown, pieces.SpindleLengths, func() ([]pieces.Piece, error) { return pieces.Spindles(plane, l.Stations, w.width) }, &l.Spindles, &w.bay.Spindles},
 		{ofTheBase, pieces.BaseFilletLengths, func() ([]pieces.Piece, error) {
-			return pieces.BaseFillets(plane, l.Stations, w.width, thickness)
+			return pieces.BaseFillets(plane, l.Stations, w.width, w.thick)
 		}, &l.BaseFillets, &w.bay.BaseFillets},
 		{everyUnknown, pieces.RailFilletLengths, func() ([]pieces.Piece, error) {
-			return pieces.RailFillets(plane, l.Stations, w.width, thickness)
+			return pieces.RailFillets(plane, l.Stations, w.width, w.thick)
 		}, &l.RailFillets, &w.bay.RailFillets},
 	} {
 		if open := w.open(kind.needs); open != "" {

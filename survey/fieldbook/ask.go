@@ -21,6 +21,12 @@ func (b *Book) Standing() []Entry {
 	return s
 }
 
+// InTime gives entries in the order in which they were written down, whichever
+// device that was; those of one page keep theirs.
+func InTime(entries []Entry) []Entry {
+	return slices.SortedStableFunc(slices.Values(entries), func(a, b Entry) int { return a.Time.Compare(b.Time) })
+}
+
 // Places lists the flights and bays that have a reading, in the order they
 // first appear, each flight before its bays.
 func (b *Book) Places() []survey.Place {

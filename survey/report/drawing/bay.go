@@ -17,10 +17,11 @@ import (
 // was not read.
 type Posts [2]float64
 
-// PostsOf takes the sections out of a book; the last that stands counts.
+// PostsOf takes the sections out of a book; the last that was written down and
+// stands counts, as in the findings.
 func PostsOf(book *fieldbook.Book, p survey.Place) Posts {
 	var out Posts
-	for _, e := range book.Standing() {
+	for _, e := range fieldbook.InTime(book.Standing()) {
 		r := &e.Reading
 		if r.Where != p || r.What != survey.PostSection || r.Check() != nil {
 			continue
