@@ -66,6 +66,11 @@ func TestMadeHeldAgainstTheBook(t *testing.T) {
 			m.Made.ToFit = true
 			return []fieldbook.Made{m}
 		}, rules.Clear, "all"},
+		{"to be trimmed, and short by less than a joint hides", func(b *Bay) []fieldbook.Made {
+			m := cutFor(b, high-Defaults().House.Short*0.8) // of what is trimmed nothing may be short
+			m.Made.ToFit = true
+			return []fieldbook.Made{m}
+		}, rules.Unsure, "cannot tell yet"},
 		{"to be trimmed, and short", func(b *Bay) []fieldbook.Made {
 			m := cutFor(b, low-2)
 			m.Made.ToFit = true
@@ -93,7 +98,6 @@ func TestMadeThatCannotBeHeld(t *testing.T) {
 		want string
 	}{
 		{"more than there are", func(m *survey.Made) { m.Pieces = []uint32{99} }, "laid out with"},
-		{"fillets without a section", func(m *survey.Made) { m.Part = survey.PartRailFillet }, ""},
 		{"spares only", func(m *survey.Made) { m.Pieces, m.Spares = nil, 2 }, ""},
 	} {
 		book := trueBay(t)
@@ -101,7 +105,7 @@ func TestMadeThatCannotBeHeld(t *testing.T) {
 		tt.made(&m.Made)
 		book.Made = []fieldbook.Made{m}
 		got := mustWork(book, Defaults()).Bays[0].Made
-		if len(got) != 1 || !strings.Contains(got[0].Unknown, tt.want) || tt.want != "" && got[0].P.Known {
+		if len(got) != 1 || !strings.Contains(got[0].Unknown, tt.want) || (tt.want == "") != (got[0].Unknown == "") || got[0].P.Known || len(got[0].Off) > 0 {
 			t.Errorf("%s: %+v, want %q", tt.name, got, tt.want)
 		}
 	}
@@ -144,6 +148,31 @@ func TestCutAgain(t *testing.T) {
 	o := got[1].Off[0]
 	if math.Abs(o.Predicted.Value-b.Layout.Gaps[1]) > 1e-3 || math.Abs(o.Error-0.3) > 1e-3 || got[1].P.Known {
 		t.Errorf("foreseen %+v, off %g, P %+v; want %.4f, off 0.3, not known", o.Predicted, o.Error, got[1].P, b.Layout.Gaps[1])
+	}
+}
+
+// Of two pieces that were cut again each is judged by the trial piece of its own
+// page.
+func TestTwoCutAgain(t *testing.T) {
+	book := trueBay(t)
+	b := &mustWork(book, Defaults()).Bays[0]
+	off := map[int]float64{2: 0.2, 5: -0.3}
+	for page, n := range []int{2, 5} {
+		ref := journal.Ref{Device: journal.ID{0: 1}, Page: uint64(3 + page), Item: 1}
+		book.Entries = append(book.Entries, fieldbook.Entry{Ref: ref, Reading: survey.Reading{
+			Where: "F1/left", What: survey.Fit, At: survey.At{Mark: survey.Distance, N: int64(unit.FromMM(b.Layout.Stations[n-1]))}, Text: "x",
+			Value: survey.Quantity{Measure: survey.Length, N: [3]int64{int64(unit.FromMM(b.Layout.Gaps[n-1] + off[n]))}},
+		}})
+		ref.Item = 2
+		m := survey.Made{Where: "F1/left", Part: survey.PartSpindle, Pieces: []uint32{uint32(n)}, Length: unit.FromMM(800), Line: unit.FromMM(800), Recut: true}
+		book.Made = append(book.Made, fieldbook.Made{Ref: ref, Made: m})
+	}
+	for _, m := range mustWork(book, Defaults()).Bays[0].Made {
+		n := int(m.Made.Pieces[0])
+		// To a micrometre, which is how readings are kept.
+		if got, want := m.Off[0].Made, b.Layout.Gaps[n-1]+off[n]; math.Abs(got-want) > 2e-3 {
+			t.Errorf("spindle %d is judged by a trial piece of %.3f mm, want %.3f", n, got, want)
+		}
 	}
 }
 

@@ -130,3 +130,26 @@ func TestBeyondTheUpperPost(t *testing.T) {
 		}
 	}
 }
+
+// Timber that shrinks opens the gaps: what a ball may not pass holds for the
+// spindles as they will be.
+func TestOpeningsInService(t *testing.T) {
+	set := Defaults()
+	set.Opening = 91.4
+	rows := leaning("F1/left,moisture,,14 %,0.5\n")
+	// Nine leave 90.654 and 2·0.094 of doubt, within 91.4 as they stand.
+	if got := workWith(t, rows, set).Bays[0].Layout.Count; got != 9 {
+		t.Fatalf("%d spindles of timber that does not move, want 9", got)
+	}
+	for name, value := range map[string]string{"species": "white oak", "service-moisture": "7"} {
+		if err := set.Set(name, value); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// They lose 0.76 mm each, and 91.4 less that is no room for 90.654 and the doubt
+	// of both, 2·0.225.
+	b := workWith(t, rows, set).Bays[0]
+	if b.Layout.Count != 10 || !noted(&b, "a spindle's width changes by -") {
+		t.Errorf("%d spindles, notes %q; want 10 of timber that shrinks", b.Layout.Count, b.Notes)
+	}
+}
