@@ -23,6 +23,7 @@ import (
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/drawing"
+	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
 
@@ -39,7 +40,11 @@ func (p *paper) flags(c *cobra.Command, formats string) {
 
 // kind is the format that was asked for.
 func (p *paper) kind(first string) string {
-	return cmp.Or(p.format, strings.TrimPrefix(filepath.Ext(p.out), "."), first)
+	kind := cmp.Or(p.format, strings.ToLower(strings.TrimPrefix(filepath.Ext(p.out), ".")), first)
+	if kind == "txt" {
+		return "text"
+	}
+	return kind
 }
 
 // dpi is what a page needs to be printed from: letters of 2.5 mm have 15 dots.
@@ -192,17 +197,15 @@ func (o *sheetOptions) run(ctx context.Context) error {
 		return o.compare(sheets)
 	}
 	kind := o.kind("text")
-	if kind == "txt" {
-		kind = "text"
-	}
 	if o.labels && !slices.Contains([]string{"pdf", "svg", "png"}, kind) {
 		return fmt.Errorf("%w: labels are printed: --format pdf, svg or png", errUsage)
 	}
+	if kind == "text" {
+		return o.text(sheets)
+	}
 	var pages []scene.Page
-	for i, s := range sheets {
+	for _, s := range sheets {
 		switch kind {
-		case "text":
-			err = o.siteOptions.env.show(func(w io.Writer, style report.Style) error { return s.Text(w, style) })
 		case "csv":
 			err = o.onlyOne(sheets, s.CSV)
 		case "json":
@@ -221,14 +224,32 @@ func (o *sheetOptions) run(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if kind == "text" && i < len(sheets)-1 {
-			fmt.Fprintln(o.siteOptions.env.Out)
-		}
 	}
 	if slices.Contains([]string{"pdf", "svg", "png"}, kind) {
 		return o.pages(kind, "Cutting sheet, "+sheets[0].Job, pages)
 	}
 	return nil
+}
+
+// text shows the sheets one below the other, or writes them into one file.
+func (o *sheetOptions) text(sheets []*cutting.Sheet) error {
+	all := func(w io.Writer, style report.Style) error {
+		for i, s := range sheets {
+			if i > 0 {
+				if _, err := fmt.Fprintln(w); err != nil {
+					return err
+				}
+			}
+			if err := s.Text(w, style); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if o.out != "" {
+		return o.write(o.out, func(w io.Writer) error { return all(w, report.Style{}) })
+	}
+	return o.siteOptions.env.show(all)
 }
 
 // onlyOne writes what a program reads: one bay a file.
@@ -319,7 +340,7 @@ func (o *sheetOptions) compare(sheets []*cutting.Sheet) error {
 			return fmt.Errorf("%w: %w", errUsage, err)
 		}
 		if !stale {
-			fmt.Fprintf(o.siteOptions.env.Out, "the sheet of %s with code %s holds\n", s.Bay, s.Code)
+			fmt.Fprintf(o.siteOptions.env.Out, "the sheet of %s with code %s holds\n", lines.Clean(string(s.Bay)), s.Code)
 			return nil
 		}
 	}
@@ -387,7 +408,7 @@ func (o *drawOptions) run(ctx context.Context) error {
 		case o.errors:
 			pages = append(pages, drawing.Errors(b, posts, s)...)
 		case o.template:
-			for _, bevel := range drawing.SawnBevels(b, square) {
+			for _, bevel := range drawing.Bevels(b, square) {
 				pages = append(pages, drawing.Template(bevel, s))
 			}
 		default:

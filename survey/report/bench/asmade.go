@@ -16,14 +16,15 @@ import (
 
 // madeLine is an entry of what was cut, held against what is needed now.
 type madeLine struct {
-	Name, What, Length, Sheet, By, Note string
-	Reading                             string   // that it came to, by its name
-	Struck                              []string // why
-	Wrong                               string
-	Chance                              string // that all fit, in a sentence
-	Off                                 []offLine
-	CanStrike                           bool
-	Strike                              strikeForm
+	ID, Name, What, Length, Sheet, By, Note string
+	Now                                     *justNow // that just became of it; nil when nothing did
+	Reading                                 string   // that it came to, by its name
+	Struck                                  []string // why
+	Wrong                                   string
+	Chance                                  string // that all fit, in a sentence
+	Off                                     []offLine
+	CanStrike                               bool
+	Strike                                  strikeForm
 }
 
 // offLine is a piece as made against the piece as needed.
@@ -46,8 +47,8 @@ func (s *site) madeLines(w *Work, b *asfound.Bay, by string) (out []madeLine) {
 			continue
 		}
 		l := madeLine{
-			Name: e.Ref.Short(), What: lines.Clean(whatMade(m)), Sheet: lines.Clean(m.Sheet), Note: lines.Clean(m.Note),
-			By: lines.Clean(strings.Join(nonEmpty(m.By, m.When), ", ")),
+			ID: madeID(e.Ref.Short()), Name: e.Ref.Short(), What: lines.Clean(whatMade(m)), Sheet: lines.Clean(m.Sheet), Note: lines.Clean(m.Note),
+			By: lines.Clean(cutBy(m)),
 		}
 		if m.Length > 0 {
 			l.Length = m.Length.String()
@@ -72,6 +73,15 @@ func (s *site) madeLines(w *Work, b *asfound.Bay, by string) (out []madeLine) {
 		out = append(out, l)
 	}
 	return out
+}
+
+// cutBy says who cut something and when: "by Jo, 2026-11-19", or what is known of it.
+func cutBy(m *survey.Made) string {
+	by := m.By
+	if by != "" {
+		by = "by " + by
+	}
+	return strings.Join(nonEmpty(by, m.When), ", ")
 }
 
 // whatMade says what an entry is of: "spindles 1-9; 1 spare", or "spindle 5; cut

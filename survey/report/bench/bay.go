@@ -14,8 +14,8 @@ import (
 type bayPage struct {
 	page
 	URL, SheetURL string
-	Noted         string // the entry that was just written
-	Struck        string // the entry that was just struck
+	Now           *justNow // what was just written, or struck; nil when nothing was
+	NowURL        string   // where it stands
 	Code          string
 	Out, Unsure   string
 	Suspects      int
@@ -66,17 +66,13 @@ func (s *site) bay(w http.ResponseWriter, r *http.Request) error {
 	var p bayPage
 	if wonder.On { // it has no sheet, and making one takes as long as working it out
 		p = s.bayPage(r, shown, b)
+		p.Title += ": " + notTheBook
+		p.Paper = p.URL + "/print.css?" + wonder.Query
 	} else if p, _, err = s.bookPage(r, work, bay); err != nil {
 		return err
 	}
 	p.WhatIf = wonder
-	q := r.URL.Query()
-	if m, err := work.Book.FindMade(q.Get("noted")); err == nil {
-		p.Noted = m.Ref.Short()
-	}
-	if m, err := work.Book.FindMade(q.Get("struck")); err == nil && len(m.Struck) > 0 {
-		p.Struck = m.Ref.Short()
-	}
+	p.just(r.URL.Query(), work, bay.Place)
 	status := http.StatusOK
 	if wonder.Bad {
 		status = http.StatusBadRequest
@@ -93,7 +89,7 @@ func (s *site) bookPage(r *http.Request, w *Work, b *asfound.Bay) (bayPage, *cut
 		return p, nil, err
 	}
 	p.Paper = p.URL + "/print.css"
-	p.Code, p.Recut = sh.Code, s.emptyRecut(r, p.URL, sh)
+	p.Code, p.Recut = sh.Code, s.emptyRecut(r, p.URL, sh, entriesOf(w, b.Place))
 	return p, sh, nil
 }
 
@@ -131,13 +127,8 @@ func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
 	p.Pictures = s.picturesOf(w, b.Place)
 	p.MadeLines = s.madeLines(w, b, p.Who)
 	p.Foretold = foretoldLines(b.Readings)
-	for _, sp := range b.Spacers {
-		way := "short"
-		if sp.Short < 0 {
-			way = "over"
-		}
-		p.Spacers = append(p.Spacers, fmt.Sprintf("%d spacers of %s mm end %s %s: cut them %s.", sp.Count, figure.Plain(sp.Old),
-			figure.Of(figure.Known(max(sp.Short, -sp.Short), sp.U), "mm"), way, figure.Of(figure.Known(sp.New, sp.U/float64(sp.Count)), "mm")))
+	for i := range b.Spacers {
+		p.Spacers = append(p.Spacers, lines.Sentence(report.SpacerWords(&b.Spacers[i])))
 	}
 	return p
 }

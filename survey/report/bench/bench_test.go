@@ -214,6 +214,8 @@ func TestEmpty(t *testing.T) {
 		{little, base + "/F1/left", "No trial piece and no spacer walk"},
 		{little, base + "/F1/left/sheet", "NOTHING TO CUT: "},
 		{little, base, "No bay of this flight has a reading yet"},
+		{little, base, "Nothing can be judged yet: read its width at the bottom and at the top, the rise and the going of each step"},
+		{little, base + "/F1/left", "Nothing can be judged yet: take the readings named under “missing”."},
 	} {
 		res, body := get(t, handler(t, tt.m), tt.path)
 		if res.StatusCode != http.StatusOK || !strings.Contains(body, tt.want) {

@@ -107,6 +107,20 @@ func eval[T any](b *tab, script string) (out T) {
 	return out
 }
 
+// until waits until script comes to true in whatever page is shown by then: while one
+// goes and another comes there is none to ask.
+func (b *tab) until(script string) {
+	b.t.Helper()
+	var ok bool
+	var err error
+	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
+		if err = chromedp.Run(b, chromedp.Evaluate(script, &ok)); err == nil && ok {
+			return
+		}
+	}
+	b.t.Fatalf("browser: never true: %s (%v)", script, err)
+}
+
 // phone makes the window a phone's.
 func (b *tab) phone() { b.t.Helper(); b.do(chromedp.EmulateViewport(360, 740, chromedp.EmulateMobile)) }
 

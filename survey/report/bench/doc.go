@@ -3,8 +3,12 @@
 // follow from another tolerance.
 //
 // The pages are made at the server and work without script; the one script file
-// shows a slider's figure while it moves and sends the form when it rests. Nothing
+// makes sliders of the numbers to try, and sends their form when they rest. Nothing
 // comes from another host, and the content security policy allows nothing else.
+//
+// A form that is sent twice is written down once: both times it leads to the entry,
+// where the page of the bay says that it is written down. Of two forms that say the
+// same the second is the first again when an entry came since its page was made.
 //
 // # Where things are
 //
@@ -22,9 +26,11 @@
 //	/bench.css, /bench.js, /bench.svg          style, script, icon
 //
 // print.css of a bay and its sheet, and stock.css, put code, place and job on each page
-// that a browser prints. A file of several pages takes ?page=2 as svg or png. Its ETag begins with the
-// code of the sheet, and its dates are of the day, so that it stays the same for
-// as long as the sheet holds.
+// that a browser prints; of a what-if, with its query, that it is not the book. A
+// file of several pages takes ?page=2 as svg or png. Its ETag begins with the code
+// of the sheet, and its dates are of the day, so that it stays the same for as long
+// as the sheet holds. A bay's page takes ?noted= or ?struck= with the name of an
+// entry that just was.
 //
 // # The pages' code
 //

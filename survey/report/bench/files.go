@@ -44,6 +44,10 @@ func (s *site) bayFile(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if set, _, _ := turned(r.URL.Query(), work.Settings); ext == ".css" && len(set) > 0 {
+		send(w, r, file, "", []byte(printed(notTheBook, string(bay.Place), work.Book.Job.Name, s.today())))
+		return nil
+	}
 	sheet, err := s.sheetOf(work, bay)
 	if err != nil {
 		return err
@@ -73,7 +77,7 @@ func (s *site) bayFile(w http.ResponseWriter, r *http.Request) error {
 		case "errors":
 			pages = drawing.Errors(bay, posts, block)
 		case "template":
-			for _, bevel := range drawing.Bevels(bay) {
+			for _, bevel := range drawing.Bevels(bay, sheet.SquareEnds) {
 				pages = append(pages, drawing.Template(bevel, block))
 			}
 		}

@@ -10,6 +10,15 @@ import (
 	"pinchrod/survey/report/lines"
 )
 
+// Judge says what to do where there is nothing to judge by.
+func (p bayPage) Judge() string { return "take the readings named under “missing”" }
+
+// Judge says what to do where there is nothing to judge by. A flight has no list of
+// what is missing: few have all of it read, and need it.
+func (p flightPart) Judge() string {
+	return "read its width at the bottom and at the top, the rise and the going of each step, or both sides and both diagonals"
+}
+
 // flagLine is a flag in words.
 type flagLine struct {
 	State                          string // flag, unsure or clear

@@ -5,9 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 
-	"pinchrod/survey"
 	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/lines"
 )
@@ -76,20 +74,6 @@ func sent(q url.Values) map[string]string {
 // and today.
 func (s *site) signed(r *http.Request) map[string]string {
 	return map[string]string{fieldBy: lines.Clean(s.Who(r)), fieldWhen: s.today().Format("2006-01-02")}
-}
-
-// sign reads who made something, when, and the note.
-func (f *form) sign(q url.Values, m *survey.Made) {
-	var err error
-	if m.By, err = survey.ParseWord(q.Get(fieldBy)); err != nil {
-		f.wrong(fieldBy, err.Error())
-	}
-	if m.When, err = survey.ParseWhen(q.Get(fieldWhen)); err != nil {
-		f.wrong(fieldWhen, err.Error())
-	}
-	if m.Note, err = survey.ParseNote(strings.ReplaceAll(q.Get(fieldNote), "\r\n", "\n")); err != nil {
-		f.wrong(fieldNote, err.Error())
-	}
 }
 
 // stale marks a form that was opened on another sheet than the one of now.

@@ -2,11 +2,15 @@ package bench
 
 import (
 	"errors"
+	"fmt"
+	"io/fs"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
+
+	"pinchrod/store/journal"
 )
 
 // What every answer says to the browser, and what is refused before any page.
@@ -38,7 +42,7 @@ func TestGuard(t *testing.T) {
 		"no page of a file":        {method: "GET", path: base + "/F1/left/sheet.svg?page=9", want: 404},
 		"page nought":              {method: "GET", path: base + "/F1/left/sheet.svg?page=0", want: 404},
 		"no plan":                  {method: "GET", path: base + "/F9/plan.svg", want: 404},
-		"no picture":               {method: "GET", path: "/picture/" + strings.Repeat("ab", 32), want: 404},
+		"no picture":               {method: "GET", path: "/picture/" + strings.Repeat("ab", 32), want: 404, says: "This picture has not arrived yet"},
 		"a picture that is no sum": {method: "GET", path: "/picture/../bench.css", want: 404},
 		"kerf out of reason":       {method: "GET", path: base + "/stock?kerf=-1", want: 400, says: "Give 0 to 20"},
 		"a plan out of reason":     {method: "GET", path: base + "/stock.pdf?trim=x", want: 400},
@@ -49,6 +53,8 @@ func TestGuard(t *testing.T) {
 		"post from another site":   {method: "POST", path: base + "/F1/left/made", body: form, header: map[string]string{"Sec-Fetch-Site": "cross-site"}, want: 403, says: "Nothing was written"},
 		"post of a sister site":    {method: "POST", path: base + "/F1/left/made", body: form, header: map[string]string{"Sec-Fetch-Site": "same-site"}, want: 403},
 		"post of another origin":   {method: "POST", path: base + "/F1/left/made", body: form, header: map[string]string{"Origin": "http://evil.test"}, want: 403},
+		"post of our origin":       {method: "POST", path: base + "/F1/left/made", body: form, header: map[string]string{"Origin": "http://example.com"}, want: 400},
+		"post of no origin":        {method: "POST", path: base + "/F1/left/made", body: form, header: map[string]string{"Origin": "null"}, want: 403, says: "Nothing was written"},
 		"post of ours":             {method: "POST", path: base + "/F1/left/made", body: form, header: map[string]string{"Sec-Fetch-Site": "same-origin"}, want: 400},
 		"a form too big":           {method: "POST", path: base + "/F1/left/made", body: "note=" + strings.Repeat("x", mostBody), want: 413, says: "shorten the note"},
 		"a form that is none":      {method: "POST", path: base + "/F1/left/made", body: "%zz", want: 400},
@@ -71,7 +77,7 @@ func TestGuard(t *testing.T) {
 				t.Errorf("status %d, want %d and %q: %s", res.StatusCode, tt.want, tt.says, body)
 			}
 			for k, want := range map[string]string{
-				"Content-Security-Policy": policy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "Cache-Control": "no-store",
+				"Content-Security-Policy": policy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "same-origin", "Cache-Control": "no-store",
 			} {
 				if got := res.Header.Get(k); got != want {
 					t.Errorf("%s: %q, want %q", k, got, want)
@@ -111,6 +117,56 @@ func TestInside(t *testing.T) {
 		}
 		if !strings.Contains(log.String(), secret) && !strings.Contains(log.String(), "bang") {
 			t.Errorf("%s is not logged: %s", name, log.String())
+		}
+	}
+}
+
+// A book that cannot be opened is told of with what to do about it, and a page of a
+// busy one may be asked for again.
+func TestNoBook(t *testing.T) {
+	t.Parallel()
+	good := demo(t)
+	_, page := get(t, handler(t, good), base+"/F1/left/sheet")
+	form := filled(t, page, "spindle-A", map[string]string{"length": "805.8"})
+	for name, tt := range map[string]struct {
+		fault  error
+		status int
+		says   []string
+		retry  bool
+		logged bool
+	}{
+		"busy":     {fmt.Errorf("opening d.book: %w", ErrBusy), 503, []string{"Another window is writing", "Wait a moment and load the page again"}, true, false},
+		"missing":  {fmt.Errorf("d.book: %w: %w", ErrNoBook, fs.ErrNotExist), 503, []string{"The book is not there", "back where it was"}, false, true},
+		"damaged":  {fmt.Errorf("d.book: %w", ErrDamaged), 500, []string{"The book is damaged", "pinchrod recover"}, false, true},
+		"its page": {fmt.Errorf("d.book: %w", journal.ErrDamaged), 500, []string{"The book is damaged"}, false, true},
+	} {
+		var log strings.Builder
+		h := handler(t, &memory{kv: buckets{}, fault: tt.fault}, func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&log, nil)) })
+		for _, at := range []string{"/", base, base + "/F1/left", base + "/stock", "/picture/" + strings.Repeat("ab", 32), "POST"} {
+			var res *http.Response
+			var body string
+			if at == "POST" {
+				res, body = post(t, h, base+"/F1/left/made", form)
+			} else {
+				res, body = get(t, h, at)
+			}
+			if res.StatusCode != tt.status || (res.Header.Get("Retry-After") != "") != tt.retry {
+				t.Errorf("%s, %s: %d, retry after %q; want %d, retry %t", name, at, res.StatusCode, res.Header.Get("Retry-After"), tt.status, tt.retry)
+			}
+			for _, s := range tt.says {
+				if !strings.Contains(body, s) {
+					t.Errorf("%s, %s: does not say %q", name, at, s)
+				}
+			}
+			if strings.Contains(body, "d.book") {
+				t.Errorf("%s, %s: says where the book is", name, at)
+			}
+			for _, w := range accessible(body) {
+				t.Errorf("%s, %s: %s", name, at, w)
+			}
+		}
+		if got := strings.Contains(log.String(), "d.book"); got != tt.logged {
+			t.Errorf("%s: logged %t, want %t", name, got, tt.logged)
 		}
 	}
 }

@@ -130,6 +130,73 @@ func (b *tab) tabbed() (stops []string) {
 	return nil
 }
 
+// inView tells whether the first element of a selector is on the screen.
+const inView = `((sel) => { const e = document.querySelector(sel); if (!e) return false; const r = e.getBoundingClientRect(); return r.top >= 0 && r.bottom <= innerHeight; })`
+
+// On a phone what was written down, and struck, is in view with the word that it was.
+func TestBrowserNoted(t *testing.T) {
+	m := demo(t)
+	b := open(t, m)
+	b.phone()
+	b.see(base + "/F1/left/sheet")
+	b.do(chromedp.Evaluate(unfold, nil), chromedp.SetValue("#spindle-A-length", "805,8", chromedp.ByQuery), chromedp.Click("#spindle-A button", chromedp.ByQuery),
+		chromedp.WaitReady("article .box.good", chromedp.ByQuery), chromedp.Poll(`document.readyState === "complete"`, nil))
+	if got := eval[[]bool](b, `["article:target h3", "article:target .box.good"].map(`+inView+`)`); !got[0] || !got[1] {
+		t.Errorf("of the entry and its word that it is written down, in view are %v; the page is at %s", got, eval[string](b, "location.hash + ' ' + scrollY"))
+	}
+	name := m.entries(t)[2].Ref.Short()
+	if got := eval[string](b, `document.querySelector("article:target").textContent`); !strings.Contains(got, "Written down as "+name) {
+		t.Errorf("led to %q, want %s", got, name)
+	}
+	b.do(chromedp.Evaluate(unfold, nil), chromedp.SetValue("article:target input[name=why]", "split", chromedp.ByQuery), chromedp.Click("article:target button", chromedp.ByQuery),
+		chromedp.WaitReady(`//article//p[contains(., "is struck")]`, chromedp.BySearch), chromedp.Poll(`document.readyState === "complete"`, nil))
+	if got := eval[[]bool](b, `["article:target h3", "article:target .box.good"].map(`+inView+`)`); !got[0] || !got[1] {
+		t.Errorf("of the struck entry and the word of it, in view are %v", got)
+	}
+	if wrong := eval[string](b, audit); wrong != "" {
+		t.Error(wrong)
+	}
+}
+
+// The way back from what was written down leads to a sheet that can be used, and
+// offers what is left.
+func TestBrowserBack(t *testing.T) {
+	b := open(t, demo(t))
+	const button = `document.querySelector("#spindle-A button")`
+	write := func() {
+		b.do(chromedp.Evaluate(unfold, nil), chromedp.SetValue("#spindle-A-length", "805.8", chromedp.ByQuery), chromedp.Click("#spindle-A button", chromedp.ByQuery))
+	}
+	b.see(base + "/F1/left/sheet")
+	write()
+	b.do(chromedp.WaitReady("article .box.good", chromedp.ByQuery), chromedp.Evaluate("history.back()", nil))
+	b.until(`document.readyState === "complete" && !` + button + `.disabled && document.getElementById("spindle-A-pieces").value === "" && document.getElementById("spindle-A-length").value === ""`)
+
+	// A browser that shows a page as it was left says so with an event. Whether this
+	// one kept the page is its own choice, so that the event is made here as well.
+	b.see(base + "/F1/left/sheet")
+	b.do(chromedp.Evaluate(`{ const f = document.getElementById("spindle-A"); f.addEventListener("submit", (e) => e.preventDefault()); f.requestSubmit(); window.old = true; }`, nil))
+	b.until(button + `.disabled`)
+	b.do(chromedp.Evaluate(`void dispatchEvent(new PageTransitionEvent("pageshow", { persisted: true }))`, nil))
+	b.until(`!window.old && document.readyState === "complete" && !` + button + `.disabled`)
+	if said := b.complaints(); said != "" {
+		t.Errorf("the browser says:\n%s", said)
+	}
+}
+
+// Where a picture has not arrived its words stand in its place, and lead to the page
+// that says so.
+func TestBrowserPicture(t *testing.T) {
+	m := demo(t)
+	m.pictures = nil
+	b := open(t, m)
+	b.see(base + "/F1/left")
+	b.do(chromedp.Poll(`document.querySelectorAll(".pictures img").length === 0`, nil))
+	if got := eval[string](b, `document.querySelector(".pictures a").textContent`); got != "This picture is not here yet: look why" {
+		t.Errorf("in place of the picture stands %q", got)
+	}
+	b.do(chromedp.Click(".pictures a", chromedp.ByQuery), chromedp.WaitVisible(`//h1[contains(., "has not arrived yet")]`, chromedp.BySearch))
+}
+
 // All that can be used is reached by the tab key, in the order of the page, and
 // each stop is seen.
 func TestBrowserTabs(t *testing.T) {
@@ -165,20 +232,20 @@ func TestBrowserRecord(t *testing.T) {
 	b.see(base + "/F1/left/sheet")
 	b.do(
 		chromedp.Focus(`//summary[contains(., "Spindles, setting A")]`, chromedp.BySearch), chromedp.KeyEvent(kb.Enter),
-		chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent("805,8"), chromedp.KeyEvent(kb.Enter),
+		chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent("8o5.8"), chromedp.KeyEvent(kb.Enter),
 		chromedp.WaitVisible(".box.wrong", chromedp.ByQuery),
 	)
 	if said := b.complaints(); !strings.Contains(said, "422") {
 		t.Errorf("the browser says %q, want the status", said)
 	}
-	if got := eval[string](b, `document.activeElement.name + " " + document.activeElement.value`); got != "length 805,8" {
+	if got := eval[string](b, `document.activeElement.name + " " + document.activeElement.value`); got != "length 8o5.8" {
 		t.Errorf("the focus is at %q, want the field that is wrong, as it was sent", got)
 	}
 	if n := len(m.entries(t)); n != 2 {
 		t.Fatalf("%d entries, want the 2 of the demo", n)
 	}
 	b.do(
-		chromedp.Evaluate(`document.activeElement.select()`, nil), chromedp.KeyEvent("805.8"), chromedp.KeyEvent(kb.Enter),
+		chromedp.Evaluate(`document.activeElement.select()`, nil), chromedp.KeyEvent("805,8"), chromedp.KeyEvent(kb.Enter),
 		chromedp.WaitVisible(".box.good", chromedp.ByQuery),
 	)
 	all := m.entries(t)
@@ -283,12 +350,19 @@ func TestBrowserSlider(t *testing.T) {
 	}
 }
 
-// Without script the slider moves all the same, and the button sends the form.
+// Without script a knob is a number that is seen and typed, and the button sends the
+// form.
 func TestBrowserNoScript(t *testing.T) {
 	b := open(t, demo(t))
 	b.scripts(false)
 	b.see(base + "/F1/left")
-	b.do(focus("#knob-target"), chromedp.KeyEvent(kb.ArrowLeft), focus("form.knobs button"), chromedp.KeyEvent(kb.Enter))
+	var shown struct{ Type, Value, Figure string }
+	b.do(chromedp.AttributeValue("#knob-target", "type", &shown.Type, nil, chromedp.ByQuery), chromedp.AttributeValue("#knob-target", "value", &shown.Value, nil, chromedp.ByQuery),
+		chromedp.WaitVisible("#knob-target", chromedp.ByQuery), chromedp.WaitNotVisible("#knob-target-now", chromedp.ByQuery))
+	if shown.Type != "number" || shown.Value != "90" {
+		t.Errorf("a knob is a %s of %s, want a number that shows 90", shown.Type, shown.Value)
+	}
+	b.do(focus("#knob-target"), chromedp.KeyEvent(kb.ArrowDown), focus("form.knobs button"), chromedp.KeyEvent(kb.Enter))
 	var url string
 	for end := time.Now().Add(20 * time.Second); !strings.Contains(url, "target=89") && time.Now().Before(end); {
 		b.do(chromedp.Location(&url))

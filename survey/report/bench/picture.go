@@ -2,6 +2,8 @@ package bench
 
 import (
 	"encoding/hex"
+	"errors"
+	"io/fs"
 	"net/http"
 
 	"pinchrod/survey"
@@ -42,7 +44,10 @@ func (s *site) picture(w http.ResponseWriter, r *http.Request) error {
 		return errNoPage
 	}
 	small, err := s.Source.Picture([32]byte(b))
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrNotExist) && shown(err) == errNoPage: // and it is no book that is not there
+		return errNoPic
+	case err != nil:
 		return err
 	}
 	send(w, r, r.PathValue("sum")+".jpg", "", small)

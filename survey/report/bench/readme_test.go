@@ -13,7 +13,7 @@ const (
 	shotWide, shotHigh = 1000, 1300
 )
 
-// The README shows a page; TestShotOfBay draws it.
+// The README shows a page; TestBrowserShotOfBay draws it.
 func TestPicture(t *testing.T) {
 	t.Parallel()
 	b, err := os.ReadFile(shotFile)

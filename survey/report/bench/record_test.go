@@ -90,6 +90,10 @@ func TestRecord(t *testing.T) {
 		!slices.Equal(got.Kept, want.Kept) || !slices.Equal(got.Used, want.Used) || got.By != want.By || got.When != want.When || got.Note != want.Note || got.Section != want.Section {
 		t.Errorf("written down %+v, want %+v", got, want)
 	}
+	first := to
+	if want := "#made-" + all[len(all)-1].Ref.Short(); !strings.HasSuffix(to, want) {
+		t.Errorf("leads to %q, want %q at its end", to, want)
+	}
 	to, _, _ = strings.Cut(to, "#")
 	_, body = get(t, h, to)
 	for _, s := range []string{"Written down as " + all[len(all)-1].Ref.Short(), "All 4 fit with probability", "spindles 12 of 12", "offcuts kept: 412 mm, 380 mm, 380 mm"} {
@@ -98,10 +102,16 @@ func TestRecord(t *testing.T) {
 		}
 	}
 
-	// Sent twice, it is written down once.
+	// Sent twice, it is written down once, and the second leads where the first did.
+	res, body = post(t, h, base+"/F1/left/made", form)
+	if got := res.Header.Get("Location"); res.StatusCode != http.StatusSeeOther || got != first || len(m.entries(t)) != len(all) {
+		t.Errorf("sent twice: %d to %q, %d entries; want 303 to %q and %d: %s", res.StatusCode, got, len(m.entries(t)), first, len(all), body)
+	}
+	// On a page that was opened after it, it is no form sent twice.
+	form.Set("entries", "3")
 	res, body = post(t, h, base+"/F1/left/made", form)
 	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "is written down already, in "+all[len(all)-1].Ref.Short()) {
-		t.Errorf("sent twice: %d", res.StatusCode)
+		t.Errorf("written again: %d", res.StatusCode)
 	}
 
 	strike := base + "/made/" + all[len(all)-1].Ref.String() + "/strike"
@@ -154,7 +164,11 @@ func TestRecordWrong(t *testing.T) {
 		status             int
 	}{
 		"no length":            {"length", "", "Measure a cut piece", 422},
-		"a comma":              {"length", "805,8", "805.8", 422},
+		"a length of nothing":  {"length", "0", "805.8 mm off the stop", 422},
+		"two commas":           {"length", "8,05,8", "8,05,8", 422},
+		"a comma and unit":     {"length", "805,8 mm", "805.8", 422},
+		"the last century":     {"when", "0001-01-01", "0001-01-01 is before 2000", 422},
+		"in two days":          {"when", "2026-11-22 08:00", "2026-11-22 has not come yet: today is 2026-11-20", 422},
 		"another length":       {"length", "850.8", "45.0 mm off the stop", 422},
 		"no numbers":           {"pieces", "all", "Not piece numbers", 422},
 		"a piece there is not": {"pieces", "9-13", "13 is not cut at setting A", 422},
@@ -228,9 +242,15 @@ func TestRecordOffcuts(t *testing.T) {
 	if res, body := post(t, h, base+"/F1/left/made", form); res.StatusCode != http.StatusSeeOther {
 		t.Errorf("%d %s", res.StatusCode, body)
 	}
+	if res, body := post(t, h, base+"/F1/left/made", form); res.StatusCode != http.StatusSeeOther || len(m.entries(t)) != 3 {
+		t.Errorf("sent twice: %d, %d entries, want 3: %s", res.StatusCode, len(m.entries(t)), body)
+	}
+	// A second offcut as long as the first is on a page that knows of the first.
+	_, page = get(t, h, base+"/F1/left/sheet")
+	form = filled(t, page, "spindle-A", map[string]string{"pieces": "", "spares": "0", "kept": "900"})
 	res, body := post(t, h, base+"/F1/left/made", form)
 	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "if it was done twice, say so in the note") {
-		t.Errorf("sent twice: %d", res.StatusCode)
+		t.Errorf("kept twice: %d", res.StatusCode)
 	}
 	form.Set("kept", "")
 	if res, body = post(t, h, base+"/F1/left/made", form); res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "no piece, no spare and no offcut") {

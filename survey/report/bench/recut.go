@@ -4,10 +4,9 @@ import (
 	"fmt"
 	"math"
 	"net/http"
-	"net/url"
+	"strconv"
 	"strings"
 
-	"pinchrod/calc/unit"
 	"pinchrod/survey"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
@@ -17,10 +16,10 @@ import (
 
 // recutOf makes the form for one piece that was cut again on site until it fitted;
 // nil where the sheet lets none be cut.
-func recutOf(bayURL string, sh *cutting.Sheet, values map[string]string) *form {
+func recutOf(bayURL string, sh *cutting.Sheet, entries int, values map[string]string) *form {
 	f := &form{
 		ID: "recut", Action: bayURL + "/recut", Button: "Write it down", Title: "Cut again on site: the piece that fitted",
-		Hidden: []hidden{{"code", sh.Code}},
+		Hidden: []hidden{{"code", sh.Code}, {fieldEntries, strconv.Itoa(entries)}},
 	}
 	part := field{Name: fieldPart, Label: "What was cut again"}
 	var run, along []string
@@ -45,48 +44,32 @@ func recutOf(bayURL string, sh *cutting.Sheet, values map[string]string) *form {
 }
 
 // emptyRecut is the form with what is likely in it.
-func (s *site) emptyRecut(r *http.Request, bayURL string, sh *cutting.Sheet) *form {
-	return recutOf(bayURL, sh, s.signed(r))
+func (s *site) emptyRecut(r *http.Request, bayURL string, sh *cutting.Sheet, entries int) *form {
+	return recutOf(bayURL, sh, entries, s.signed(r))
 }
 
 // recut takes what was sent of a piece that was cut again, and marks what is wrong
 // with it. The readings are what it comes to.
-func (f *form) recut(q url.Values, sh *cutting.Sheet) (m survey.Made, readings []survey.Reading) {
-	value := func(name string) string { return strings.TrimSpace(q.Get(name)) }
-	part, err := survey.ParsePart(value(fieldPart))
-	var t *cutting.Set
-	if err == nil {
-		t, err = sh.PartSet(part)
-	}
+func (f *form) recut(got *written, sh *cutting.Sheet) (m survey.Made, readings []survey.Reading) {
+	f.mark(got)
+	is := &got.made
+	t, err := sh.PartSet(is.Part)
 	if err != nil {
 		f.wrong(fieldPart, err.Error())
 	}
-	numbers, err := survey.ParseNumbers(value(fieldNumber))
-	switch {
-	case err != nil:
-		f.wrong(fieldNumber, err.Error())
-	case len(numbers) != 1:
-		f.wrong(fieldNumber, "write the number of one piece, counted from the lower post")
-	}
-	length, err := unit.ParseLength(value(fieldLength))
-	switch {
-	case value(fieldLength) == "":
-		f.wrong(fieldLength, "measure the piece that fitted and write its length")
-	case err != nil:
-		f.wrong(fieldLength, err.Error())
-	}
 	if !f.bad() {
-		if m, readings, err = sh.Recut(t, int(numbers[0]), length); err != nil {
+		number := int(is.Pieces[0])
+		if m, readings, err = sh.Recut(t, number, is.Length); err != nil {
 			f.wrong(fieldNumber, err.Error())
-		} else if p := &t.Pieces[numbers[0]-1]; math.Abs(length.MM()-p.Needed) > farthest {
+		} else if p := &t.Pieces[number-1]; math.Abs(is.Length.MM()-p.Needed) > farthest {
 			f.wrong(fieldLength, fmt.Sprintf("%s is %s mm off what %s needs, %s mm: measure again, and look whether it is that piece",
-				length, figure.Fixed(math.Abs(length.MM()-p.Needed), 1), p.ID, p.Expect()))
+				is.Length, figure.Fixed(math.Abs(is.Length.MM()-p.Needed), 1), p.ID, p.Expect()))
 		}
 	}
-	f.sign(q, &m)
 	if f.bad() {
 		return m, nil
 	}
+	m.By, m.When, m.Note = is.By, is.When, is.Note
 	for i := range readings {
 		readings[i].By, readings[i].When = m.By, m.When
 		if err := readings[i].Check(); err != nil {
@@ -99,8 +82,8 @@ func (f *form) recut(q url.Values, sh *cutting.Sheet) (m survey.Made, readings [
 	return m, readings
 }
 
-// recutBefore marks a piece that the book has as cut again already: a form that was
-// sent twice is written down once, and of two lengths of one piece the later holds.
+// recutBefore marks a piece that the book has as cut again already: of two lengths
+// of one piece the later holds.
 func (f *form) recutBefore(w *Work, m *survey.Made) {
 	if _, in := w.Book.Before(m); in != nil {
 		f.wrong(fieldNumber, fmt.Sprintf("it is written down already, in %s, as %s: strike that entry first", in.Ref.Short(), report.MadeTitle(&in.Made)))
@@ -118,15 +101,20 @@ func (s *site) recut(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	got := readRecut(r.PostForm, bay.Place, s.today())
+	if e := sentBefore(work, r.PostForm, got); e != nil {
+		s.toNoted(w, r, work, bay.Place, e.Ref.Short())
+		return nil
+	}
 	p, sh, err := s.bookPage(r, work, bay)
 	if err != nil {
 		return err
 	}
-	f := recutOf(p.URL, sh, sent(r.PostForm))
+	f := recutOf(p.URL, sh, entriesOf(work, bay.Place), sent(r.PostForm))
 	if f == nil {
 		return &failure{http.StatusConflict, "No piece of this bay can be cut yet", "Nothing was written. Go back to the bay: it says what to read first.", nil}
 	}
-	m, readings := f.recut(r.PostForm, sh)
+	m, readings := f.recut(got, sh)
 	f.stale(r.PostForm, sh, "it is still the piece that was cut again")
 	if !f.bad() {
 		f.recutBefore(work, &m)
@@ -140,6 +128,6 @@ func (s *site) recut(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	http.Redirect(w, r, p.URL+"?noted="+url.QueryEscape(entry)+"#made", http.StatusSeeOther)
+	s.toNoted(w, r, work, bay.Place, entry)
 	return nil
 }

@@ -52,6 +52,7 @@ func TestRecut(t *testing.T) {
 	if got := x.Reading; x.Ref.Item+1 != e.Ref.Item || got.At != read[0].At || got.Value != read[0].Value || got.By != "Ann" || got.When != "2026-11-20" || got.Note != read[0].Note {
 		t.Errorf("%s with the reading %s %+v, want %+v", e.Ref.Short(), x.Ref.Short(), got, read[0])
 	}
+	first := to
 	to, _, _ = strings.Cut(to, "#")
 	_, body = get(t, h, to)
 	for _, s := range []string{
@@ -66,11 +67,20 @@ func TestRecut(t *testing.T) {
 		t.Error(w)
 	}
 
-	// The sheet is another by then, so that the same form comes back; of the new
-	// sheet the piece is written down already.
+	// The sheet is another by then, and the form sent twice leads where it led before.
+	if !strings.Contains(body, "The cutting sheet has another code by it: it was "+sh.Code+" and is "+m.sheet(t, "F1/left").Code+" now") {
+		t.Error("the page does not say that the sheet has another code")
+	}
+	res, body = post(t, h, base+"/F1/left/recut", form)
+	if got := res.Header.Get("Location"); res.StatusCode != http.StatusSeeOther || got != first {
+		t.Errorf("sent twice: %d to %q, want 303 to %q: %s", res.StatusCode, got, first, body)
+	}
+	// With another length it is another form; and of the new sheet the piece is
+	// written down already.
+	form.Set("length", "806.5")
 	res, body = post(t, h, base+"/F1/left/recut", form)
 	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "The sheet has changed") {
-		t.Errorf("sent twice: %d", res.StatusCode)
+		t.Errorf("of the old sheet: %d", res.StatusCode)
 	}
 	res, body = post(t, h, base+"/F1/left/recut", filled(t, body, "recut", map[string]string{"length": "806.6"}))
 	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "already, in "+e.Ref.Short()) || !strings.Contains(body, "strike that entry first") {
@@ -108,10 +118,14 @@ func TestRecutFillet(t *testing.T) {
 	if e := book.Made[len(book.Made)-1]; !e.Made.Recut || e.Made.Part != survey.PartRailFillet || e.Ref.Item != 1 || book.TrialOf(&e) != nil {
 		t.Errorf("written down %+v as %s", e.Made, e.Ref.Short())
 	}
-	// The same form twice, of the same sheet.
+	// The same form twice, of the same sheet; and the same on a new page.
+	if res, body := post(t, h, base+"/F1/left/recut", form); res.StatusCode != http.StatusSeeOther {
+		t.Errorf("sent twice: %d %s", res.StatusCode, body)
+	}
+	form.Set("entries", "3")
 	res, body := post(t, h, base+"/F1/left/recut", form)
 	if res.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(body, "written down already") {
-		t.Errorf("sent twice: %d", res.StatusCode)
+		t.Errorf("on a new page: %d", res.StatusCode)
 	}
 	if n := len(m.entries(t)); n != 3 {
 		t.Errorf("%d entries, want the 2 of the demo and one", n)
@@ -132,7 +146,10 @@ func TestRecutWrong(t *testing.T) {
 		"in words":         {"number", "five", "Not piece numbers"},
 		"one there is not": {"number", "13", "they are numbered 1 to 12 from the lower post"},
 		"no length":        {"length", "", "Measure the piece that fitted"},
-		"a comma":          {"length", "806,4", "806.4"},
+		"two commas":       {"length", "8,06,4", "8,06,4"},
+		"a comma and unit": {"length", "806,4 mm", "806.4"},
+		"the last century": {"when", "1999-12-31", "1999-12-31 is before 2000"},
+		"in two days":      {"when", "2026-11-22", "2026-11-22 has not come yet: today is 2026-11-20"},
 		"far off":          {"length", "840", "33.9 mm off what S05 needs, 806.1 ±0.5 mm: measure again"},
 		"a long name":      {"by", strings.Repeat("n", 65), "too long"},
 		"no date":          {"when", "yesterday", "write 2026-11-25"},

@@ -91,7 +91,7 @@ func (s *site) sheetPage(r *http.Request, w *Work, sh *cutting.Sheet, sent *form
 	p.AsOf, p.Banners, p.How = sh.AsOf(), cleaned(sh.Banners()), sh.How()
 	made := madeOf(w, sh.Bay)
 	for i := range sh.Sets {
-		p.Sets = append(p.Sets, s.setPart(r, p.BayURL, sh, &sh.Sets[i], made))
+		p.Sets = append(p.Sets, s.setPart(r, p.BayURL, sh, &sh.Sets[i], entriesOf(w, sh.Bay), made))
 	}
 	if sent != nil {
 		p.take(*sent)
@@ -125,7 +125,7 @@ func sentences(all []string) []string {
 	return out
 }
 
-func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cutting.Set, made map[survey.Part]map[uint32]string) setPart {
+func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cutting.Set, entries int, made map[survey.Part]map[uint32]string) setPart {
 	kind := kinds[slices.IndexFunc(kinds, func(k kindRow) bool { return k.kind == t.Kind })]
 	p := setPart{
 		Name: kind.name, Part: string(kind.part), Count: t.Count(), Cut: string(t.Cut), Words: cutWords[t.Cut], Why: lines.Sentence(t.Why),
@@ -144,7 +144,7 @@ func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cut
 		} else {
 			p.Stops = append(p.Stops, l)
 		}
-		p.Forms = append(p.Forms, s.emptyForm(r, bayURL, sh, p.Part, t, g, made[kind.part]))
+		p.Forms = append(p.Forms, s.emptyForm(r, bayURL, sh, p.Part, t, g, entries, made[kind.part]))
 	}
 	if t.Cut == fit.FitEach {
 		for i := range t.Pieces {

@@ -107,3 +107,16 @@ func TestRuns(t *testing.T) {
 		t.Errorf("the sheet does not say %q", want)
 	}
 }
+
+// The template of the bevels leaves out the ends that the sheet has square.
+func TestTemplateOfSquareEnds(t *testing.T) {
+	t.Parallel()
+	for ends, want := range map[string]bool{"both": true, "square": false} {
+		m := demo(t)
+		m.must(t, survey.Payload{Settings: []survey.Setting{{Name: "fillet-ends", Value: ends}}})
+		_, svg := get(t, handler(t, m), base+"/F1/left/template.svg")
+		if got := strings.Contains(svg, "base fillet"); got != want {
+			t.Errorf("fillet-ends %s: the template names base fillets: %t, want %t", ends, got, want)
+		}
+	}
+}

@@ -10,6 +10,7 @@ import (
 
 	"pinchrod/calc/stock"
 	"pinchrod/calc/unit"
+	"pinchrod/survey"
 	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/stockplan"
@@ -70,7 +71,7 @@ func shopOf(q url.Values) *shop {
 			s.fields[len(s.fields)-1].Value = number(f.usual)
 			continue
 		}
-		l, err := unit.ParseLength(asked)
+		l, err := unit.ParseLength(decimal(asked))
 		switch v := l.MM(); {
 		case err != nil:
 			s.wrong(f.name, fmt.Sprintf("%s %g mm is taken meanwhile.", lines.Sentence(lines.Clean(err.Error())), f.usual))
@@ -125,6 +126,45 @@ func (s *shop) readBars(text string) {
 	}
 }
 
+// serve refuses bars of a section that nothing of the job is cut from: most likely a
+// figure is mistyped, and the plan would be as if the bar had not been.
+func (s *shop) serve(sheets []*cutting.Sheet) {
+	var names []string
+	has := map[[2]int64]bool{}
+	for _, sh := range sheets {
+		for i := range sh.Sets {
+			if of, ok := sides(sh.Sets[i].Section); ok && !has[of] {
+				has[of], names = true, append(names, sh.Sets[i].Section)
+			}
+		}
+	}
+	var strange []string
+	for _, b := range s.bars {
+		if of, ok := sides(b.Section); ok && !has[of] && !slices.Contains(strange, b.Section) {
+			strange = append(strange, b.Section)
+		}
+	}
+	if len(strange) == 0 || len(names) == 0 { // before any section is read all may serve
+		return
+	}
+	slices.Sort(names)
+	job := "the job's section is "
+	if len(names) > 1 {
+		job = "the job's sections are "
+	}
+	s.bars = nil
+	s.wrong(fieldBars, lines.Clean("No piece is cut from "+strings.Join(strange, " or ")+"; "+job+strings.Join(names, " and "))+". None of these is taken meanwhile.")
+}
+
+// sides are those of a section, micrometres, the smaller first, since a bar can be
+// turned: stockplan compares sections so too. False for what is no section, or of a
+// turned profile, which no bar has.
+func sides(section string) (of [2]int64, ok bool) {
+	k, _ := survey.KindOf(string(survey.FilletSize)) // it takes the widest range of them
+	q, err := k.ParseValue(section)
+	return [2]int64{min(q.N[0], q.N[1]), max(q.N[0], q.N[1])}, err == nil && q.N[2] == 0
+}
+
 // wrong marks a field; the first that is marked gets the focus.
 func (s *shop) wrong(name, problem string) {
 	i := slices.IndexFunc(s.fields, func(f field) bool { return f.Name == name })
@@ -161,6 +201,7 @@ func (s *site) plan(w *Work, shop *shop) (*stockplan.Plan, error) {
 		}
 		sheets = append(sheets, sh)
 	}
+	shop.serve(sheets)
 	o := stockplan.Options{
 		Job: w.Book.Job.Name, Rules: w.Found.Rules, Entry: w.Entry, Date: s.today(), Lengths: stockplan.Lengths(w.Book),
 		Kerf: shop.kerf, Trim: shop.trim, MinOffcut: shop.offcut, Bars: slices.Concat(own, shop.bars),

@@ -34,9 +34,9 @@ func seen() map[string]string {
 	}
 }
 
-// TestShots writes what the pages look like: at a desk, on a phone, on paper.
+// TestBrowserShots writes what the pages look like: at a desk, on a phone, on paper.
 // Without the flag it only sees that each can be drawn.
-func TestShots(t *testing.T) {
+func TestBrowserShots(t *testing.T) {
 	b := open(t, demo(t))
 	write := func(name string, data []byte) {
 		if len(data) == 0 {
@@ -61,10 +61,10 @@ func TestShots(t *testing.T) {
 	}
 }
 
-// TestShotOfBay draws the picture of a bay's page for the README, when it is told
+// TestBrowserShotOfBay draws the picture of a bay's page for the README, when it is told
 // to with -update. Two machines letter a page differently, so that nothing else is
 // held to it; see TestPicture.
-func TestShotOfBay(t *testing.T) {
+func TestBrowserShotOfBay(t *testing.T) {
 	b := open(t, demo(t))
 	b.see(base + "/F1/right")
 	var shot []byte

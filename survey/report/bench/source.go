@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 
 	"pinchrod/calc/stock"
 	"pinchrod/store/journal"
@@ -10,11 +11,25 @@ import (
 	"pinchrod/survey/fieldbook"
 )
 
+// What a source has to tell apart of a book that cannot be opened, so that a person
+// is told what to do. What else goes wrong is the server's to look at.
+var (
+	// ErrBusy: another program holds the book. Nothing was read or written, and soon
+	// it may be.
+	ErrBusy = errors.New("the book is in use")
+	// ErrNoBook: the book's file is not there, or has nothing in it.
+	ErrNoBook = errors.New("there is no book")
+	// ErrDamaged: the book's file is not as it was written. A source may as well give
+	// [journal.ErrDamaged].
+	ErrDamaged = errors.New("the book is damaged")
+)
+
 // Source is the book that the pages show. Its methods are called from several
 // requests at once; none holds the book while a person looks.
 //
 // A job that is not there gives an error that wraps fieldbook.ErrNoJob, and a
-// setting out of reason one that wraps asfound.ErrSetting.
+// setting out of reason one that wraps asfound.ErrSetting. A book that cannot be
+// opened gives one that wraps [ErrBusy], [ErrNoBook] or [ErrDamaged].
 type Source interface {
 	// Jobs lists the jobs in the order they were made.
 	Jobs() ([]fieldbook.Job, error)

@@ -159,6 +159,9 @@ func (m *memory) Strike(job string, entries []journal.Ref, why, by string) error
 }
 
 func (m *memory) Picture(sum [32]byte) ([]byte, error) {
+	if m.fault != nil {
+		return nil, m.fault
+	}
 	b, ok := m.pictures[sum]
 	if !ok {
 		return nil, fmt.Errorf("picture %x: %w", sum[:4], fs.ErrNotExist)

@@ -73,8 +73,11 @@ func (s *site) stock(w http.ResponseWriter, r *http.Request) error {
 	case err != nil:
 		return err
 	}
-	p.Title += " " + plan.Code
-	p.Code, p.Paper = plan.Code, p.URL+".css"+p.Query
+	if len(plan.Bars) == 0 && !plan.Complete() {
+		p.ShopOpen = true
+	}
+	p.Title += " " + plan.Name()
+	p.Code, p.Paper = plan.Name(), p.URL+".css"+p.Query
 	p.AsOf, p.How, p.AsDrawn = plan.AsOf(), plan.How(), stockplan.AsDrawn
 	for _, l := range plan.Left {
 		p.Left = append(p.Left, lines.Sentence(lines.Clean(l.String())))
@@ -155,7 +158,7 @@ func (s *site) stockFile(w http.ResponseWriter, r *http.Request) error {
 	case ".txt":
 		err = plan.Text(&b, report.Style{})
 	case ".css":
-		b.WriteString(printed("stock plan "+plan.Code, "", plan.Job, plan.Date))
+		b.WriteString(printed("stock plan "+plan.Name(), "", plan.Job, plan.Date))
 	default:
 		err = s.paper(&b, r, ext, work.Book.Job.Name, plan.Pages())
 	}

@@ -2,7 +2,6 @@ package bench
 
 import (
 	"net/http"
-	"net/url"
 
 	"pinchrod/store/journal"
 	"pinchrod/survey"
@@ -62,7 +61,7 @@ func (s *site) strike(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
-	http.Redirect(w, r, s.bayURL(work.Book.Job.ID, bay.Place)+"?struck="+url.QueryEscape(e.Ref.Short())+"#made", http.StatusSeeOther)
+	s.toMade(w, r, work, bay.Place, "struck", e.Ref.Short())
 	return nil
 }
 

@@ -129,11 +129,15 @@ func verdictWords(v *asfound.Verdict) string {
 	return out
 }
 
+// notTheBook stands on all that a what-if shows, on each printed page of it too.
+const notTheBook = "WHAT IF, not the book"
+
 // whatIf is the what-if of a bay.
 type whatIf struct {
 	Sliders []slider
-	On      bool // the page shows a what-if and not the book
-	Bad     bool // some value was refused
+	On      bool   // the page shows a what-if and not the book
+	Query   string // that asks for it
+	Bad     bool   // some value was refused
 	Asked   []string
 	Changed []change
 	Same    []string
@@ -151,6 +155,11 @@ func (s *site) wonder(ctx context.Context, q url.Values, w *Work, bay *asfound.B
 			out.Asked = append(out.Asked, fmt.Sprintf("%s %s, in the book %s", sl.Name, sl.Value+figure.Unit(sl.Unit), sl.Book+figure.Unit(sl.Unit)))
 		}
 	}
+	ask := url.Values{}
+	for name, value := range set {
+		ask.Set(name, value)
+	}
+	out.Query = ask.Encode()
 	other, err := s.Source.Work(ctx, w.Book.Job.ID.String(), bay.Place, set)
 	if err != nil {
 		return out, nil, nil, err

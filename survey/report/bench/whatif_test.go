@@ -4,6 +4,7 @@ import (
 	"context"
 	"maps"
 	"math"
+	"net/http"
 	"net/url"
 	"slices"
 	"strings"
@@ -39,7 +40,7 @@ func TestWhatIf(t *testing.T) {
 		"shorter fits":        {"?short=0.3", 200, map[string]string{"short": "0.3"}, true, []string{"short 0.3 mm, in the book 1 mm"}},
 		"longer fits":         {"?long=1.5&short=1", 200, map[string]string{"long": "1.5"}, true, []string{"long 1.5 mm, in the book 0.5 mm"}},
 		"longer than a joint": {"?long=11", 400, nil, false, []string{"give 0.05 to 10"}},
-		"a gap":               {"?target=60", 200, map[string]string{"target": "60"}, true, []string{"12 spindles, clear gap 86.2 ±0.3 mm", "15 spindles, clear gap 62.3 ±0.3 mm"}},
+		"a gap":               {"?target=60", 200, map[string]string{"target": "60"}, true, []string{"12 spindles, clear gap 86.2 ±0.3 mm", "15 spindles, clear gap 62.3 ±0.4 mm"}},
 		"nothing of it":       {"?joint=0.55", 200, map[string]string{"joint": "0.55"}, true, []string{"It would change nothing."}},
 		"no number":           {"?joint=wide", 400, nil, false, []string{"Cutting sheet AW2QP7", "give 0.05 to 10"}},
 		"beyond its bounds":   {"?joint=1e9", 400, nil, false, []string{"give 0.05 to 10"}},
@@ -84,6 +85,38 @@ func TestWhatIf(t *testing.T) {
 				t.Error(w)
 			}
 		})
+	}
+}
+
+// A what-if says on every sheet of paper that it is none of the book.
+func TestWhatIfPrinted(t *testing.T) {
+	t.Parallel()
+	const not = "WHAT IF, not the book"
+	h := handler(t, demo(t), func(o *Options) { o.Prefix = "/bench" })
+	at := "/bench" + base + "/F1/left"
+	for query, want := range map[string]bool{"": false, "?joint=1.5&target=60": true, "?joint=0.5": false, "?joint=wide": false, "?joint=1.5&long=x": true} {
+		_, page := get(t, h, at+query)
+		paper := ""
+		for _, e := range elements(page) {
+			switch e.Data {
+			case "title", "h1":
+				if got := strings.Contains(words(e.Node), not); got != want {
+					t.Errorf("%q: <%s> is %q", query, e.Data, words(e.Node))
+				}
+			case "link":
+				if e.attr["media"] == "print" {
+					paper = e.attr["href"]
+				}
+			}
+		}
+		res, css := get(t, h, paper)
+		foot := "WHAT IF" + quoted(",") + " not the book"
+		if got := strings.Contains(css, foot); res.StatusCode != http.StatusOK || got != want {
+			t.Errorf("%q: the foot of %s is\n%s", query, paper, css)
+		}
+		if got := strings.Contains(css, "AW2QP7"); got == want {
+			t.Errorf("%q: the foot has the code of the sheet %t", query, got)
+		}
 	}
 }
 

@@ -247,7 +247,7 @@ func checkLines(t failer, name string, p *scene.Page) {
 
 func demos(t testing.TB) map[string][]scene.Page {
 	b := demoBay(t)
-	bevels := Bevels(b)
+	bevels := Bevels(b, nil)
 	if len(bevels) == 0 {
 		t.Fatal("no bevels")
 	}
@@ -686,7 +686,7 @@ func TestBevelsOfSquareEnds(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			var of []string
-			for _, bv := range SawnBevels(demoBay(t), tt.square) {
+			for _, bv := range Bevels(demoBay(t), tt.square) {
 				of = append(of, strings.Split(bv.Of, "; ")...)
 			}
 			slices.Sort(of)
@@ -701,7 +701,7 @@ func TestBevelsOfSquareEnds(t *testing.T) {
 func TestBevels(t *testing.T) {
 	var of []string
 	dials := map[string]bool{}
-	for _, bv := range Bevels(demoBay(t)) {
+	for _, bv := range Bevels(demoBay(t), nil) {
 		of = append(of, strings.Split(bv.Of, "; ")...)
 		if dial := figure.Fixed(bv.Angle.Value, 1); dials[dial] {
 			t.Errorf("%s° stands there twice", dial)
@@ -724,7 +724,7 @@ func TestBevels(t *testing.T) {
 	if !saying(&p, "rise : going = 875.4 : 1000 = 1 : 1.142") {
 		t.Error("the ratio is wrong")
 	}
-	if got := Bevels(&asfound.Bay{}); got != nil {
+	if got := Bevels(&asfound.Bay{}, nil); got != nil {
 		t.Errorf("a bay without a layout has bevels: %v", got)
 	}
 }

@@ -62,7 +62,7 @@ func drawAll(f *asfound.Findings, posts func(survey.Place) Posts, s Sheet) map[s
 		b := &f.Bays[i]
 		out[string(b.Place)] = Bay(b, posts(b.Place), s)
 		out[string(b.Place)+" errors"] = Errors(b, posts(b.Place), s)
-		for _, bv := range Bevels(b) {
+		for _, bv := range Bevels(b, nil) {
 			out[string(b.Place)+" "+bv.Of] = []scene.Page{Template(bv, s)}
 		}
 	}

@@ -24,14 +24,11 @@ type Bevel struct {
 // SquareEnds tells which ends of a kind of piece are left square, the lower first.
 type SquareEnds func(pieces.Kind) [2]bool
 
-// Bevels are those of a bay no piece of which has a square end; see [SawnBevels].
-func Bevels(b *asfound.Bay) []Bevel { return SawnBevels(b, nil) }
-
-// SawnBevels are the cuts of a bay's pieces, each the mean of its set; those that a
+// Bevels are the cuts of a bay's pieces, each the mean of its set; those that a
 // saw's dial shows alike are one. Ends that are left square have none; square may
 // be nil where there are no such ends. The uncertainty is that of the mean pitch,
 // which all of them follow.
-func SawnBevels(b *asfound.Bay, square SquareEnds) []Bevel {
+func Bevels(b *asfound.Bay, square SquareEnds) []Bevel {
 	l := b.Layout
 	if l == nil {
 		return nil
