@@ -15,7 +15,8 @@
 // fault or go round in a circle. So Open checks the structure of the file on
 // its bytes, and the end of every log by hash and signature; every read checks
 // the page it returns against its hash; [Store.Verify] checks all there is;
-// and panics and faults end here, as [ErrDamaged].
+// and panics and faults end here, as [ErrDamaged]; the store then lets go of the
+// file for good.
 //
 // # Buckets
 //

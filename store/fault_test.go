@@ -50,6 +50,31 @@ func TestCutWhileOpen(t *testing.T) {
 	}
 }
 
+// A fault as a transaction begins leaves bbolt's own locks held for ever. The
+// file is let go of all the same: a backup that takes its place opens.
+func TestCutLeavesNoLock(t *testing.T) {
+	b := makeBook(t, 30, false)
+	path := writeTemp(t, b.data)
+	s, err := store.Open(path, b.options)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(path, 0); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Heads(); !errors.Is(err, store.ErrDamaged) {
+		t.Errorf("Heads: %v, want ErrDamaged", err)
+	}
+	if err := s.Close(); err != nil {
+		t.Error(err)
+	}
+	if err := os.WriteFile(path, b.data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	verifies(t, path)
+	verifiesElsewhere(t, path)
+}
+
 // limitFiles keeps this process from making a file larger than a size, as a
 // full disk would, until the function it returns is called.
 func limitFiles(t *testing.T, size int64) (lift func()) {

@@ -16,7 +16,9 @@ type filePanic struct{ value any }
 
 // guard runs do, which reads or writes the file. A panic or a fault marks the
 // store as damaged; after that bbolt may hold locks it never gives back, so
-// the store does nothing more with the file.
+// the store does nothing more with the file, and lets go of it when the last
+// reader has left: whoever recovers it, or puts a backup in its place, need not
+// wait for this process to end.
 func (s *Store) guard(do func() error) (err error) {
 	if s.broken.Load() {
 		return s.fail(fmt.Errorf("%w: see the error before", ErrDamaged))
@@ -30,6 +32,7 @@ func (s *Store) guard(do func() error) (err error) {
 			panic(r.value)
 		default:
 			s.broken.Store(true)
+			go s.drop()
 			err = s.fail(fmt.Errorf("%w: %v", ErrDamaged, r))
 		}
 	}()

@@ -303,16 +303,17 @@ func (s *Store) open() error {
 }
 
 // openFile opens the file for bbolt, which would make one that is missing and
-// fill one that is empty. The look at the meta pages comes before bbolt maps
-// a file that is cut short. Nothing is locked yet, so a writer can be between
-// two of its writes: only what three looks agree on is damage.
+// fill one that is empty. The look at what bbolt begins with comes before it
+// maps a file that is cut short, or panics and leaves a mapping that nobody can
+// take away. Nothing is locked yet, so a writer can be between two of its
+// writes: only what three looks agree on is damage.
 func (s *Store) openFile(name string, flag int, mode os.FileMode) (*os.File, error) {
 	f, err := os.OpenFile(name, flag&^os.O_CREATE, mode)
 	if err != nil {
 		return nil, err
 	}
 	for range 3 {
-		if err = checkMetas(f); err == nil {
+		if err = checkStart(f); err == nil {
 			break
 		}
 	}
@@ -326,13 +327,32 @@ func (s *Store) openFile(name string, flag int, mode os.FileMode) (*os.File, err
 	return f, nil
 }
 
-func checkMetas(f *os.File) error {
-	info, err := f.Stat()
+// checkStart checks what bbolt reads when it opens a file: the meta pages, and
+// the free list, which no commit but the second after its own writes over. So a
+// free list that does not hold is damage if the meta pages are still the same
+// after it was read; if they are not, whoever writes has the lock.
+func checkStart(f *os.File) error {
+	before, err := metasOf(f)
 	if err != nil {
 		return err
 	}
-	_, err = readMetas(f, info.Size())
-	return err
+	c := &checker{boltMeta: before, r: f, used: make([]bool, before.pages)}
+	damage := c.freeList()
+	if damage == nil {
+		return nil
+	}
+	if after, err := metasOf(f); err != nil || after != before {
+		return err
+	}
+	return damage
+}
+
+func metasOf(f *os.File) (boltMeta, error) {
+	info, err := f.Stat()
+	if err != nil {
+		return boltMeta{}, err
+	}
+	return readMetas(f, info.Size())
 }
 
 // checkStructure checks the file as bbolt sees it; bbolt holds the lock.
@@ -485,20 +505,56 @@ func (s *Store) Close() error {
 	return s.release()
 }
 
+// drop gives the file of a broken store back. It waits for those who still
+// read: none of them may see what another process then writes there.
+func (s *Store) drop() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	_ = s.release() // who met the damage has been told
+}
+
 // release gives the file back.
 func (s *Store) release() error {
 	switch {
 	case s.broken.Load():
-		// bbolt's own locks may never be given back. Closing the file gives
-		// back the one on it.
-		if s.file == nil {
-			return nil
-		}
-		return s.file.Close()
+		return s.abandon()
 	case s.db == nil:
 		return nil
 	}
 	return s.db.Close()
+}
+
+// abandonTime is how long a broken bbolt has to take its mapping away, which is
+// done in microseconds or never; it is a guess at what nobody minds waiting.
+const abandonTime = 100 * time.Millisecond
+
+// abandon gives back the file of a store that is broken. bbolt's own Close may
+// wait for ever for a lock that the panic has left held. To close the file is
+// not enough: a lock by flock ends with the last reference to the open file, and
+// bbolt's mapping is one. So the lock is given up by itself; and bbolt is let try
+// to take the mapping away, without which Windows replaces no file. Where it
+// cannot, mapping and goroutine stay until the process ends.
+func (s *Store) abandon() error {
+	file, db := s.file, s.db
+	s.file, s.db = nil, nil
+	if file == nil {
+		return nil
+	}
+	_ = unlock(file) // nothing is left to be done about it
+	err := file.Close()
+	if db == nil {
+		return err
+	}
+	gone := make(chan struct{})
+	go func() {
+		defer close(gone)
+		_ = db.Close() // it minds that the file is closed
+	}()
+	select {
+	case <-gone:
+	case <-time.After(abandonTime):
+	}
+	return err
 }
 
 // Device returns the id of this file's own device.

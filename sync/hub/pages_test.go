@@ -76,7 +76,7 @@ func TestPages(t *testing.T) {
 	})
 	base := "http://" + w.pages
 	c := newBrowser(t, nil)
-	if a, _ := get(t, c, base+"/jobs"); a.StatusCode != http.StatusSeeOther || a.Header.Get("Location") != "/sign-in" {
+	if a, _ := get(t, c, base+"/jobs"); a.StatusCode != http.StatusSeeOther || a.Header.Get("Location") != "/sign-in?next=%2Fjobs" {
 		t.Errorf("not signed in: %d to %q", a.StatusCode, a.Header.Get("Location"))
 	}
 	if a, body := post(t, c, base+"/jobs", nil); a.StatusCode != http.StatusUnauthorized || strings.Contains(body, "bench") {

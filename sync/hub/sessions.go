@@ -63,6 +63,7 @@ type Sessions struct {
 	allTries buckets[struct{}]
 
 	mu       sync.Mutex
+	where    string     // a code is to be had
 	codes    []codeNote // the oldest first
 	sessions map[[sha256.Size]byte]session
 }
@@ -84,8 +85,23 @@ func NewSessions(now func() time.Time, random io.Reader) *Sessions {
 		now: now, rand: random,
 		tries:    buckets[netip.Addr]{rate: triesRate, burst: triesBurst, most: maxTriers},
 		allTries: buckets[struct{}]{rate: allTriesRate, burst: allTriesBurst, most: 1},
+		where:    "Whoever runs the hub makes the code: “pinchrod hub code” shows one.",
 		sessions: map[[sha256.Size]byte]session{},
 	}
+}
+
+// SetWhere has the sign-in page say where a code is to be had, in a whole
+// sentence. Until then it is that of a hub.
+func (s *Sessions) SetWhere(sentence string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.where = sentence
+}
+
+func (s *Sessions) whereCodes() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.where
 }
 
 // Code makes a code for a person of that name; "bench" if there is none.

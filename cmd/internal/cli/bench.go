@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"net"
 	"os"
@@ -63,8 +64,9 @@ cutting sheets and the stock plan to print; and takes down what was cut.
 
 On a loopback address, which is the default, whoever is at this machine is in. On
 any other the pages are over HTTPS only, with the certificate given or one of the
-book's own that browsers warn of, and people sign in with a code: one is shown at
-the start, and another for every name that is typed.`,
+book's own that browsers warn of: its fingerprint is shown at the start, to compare
+with what the browser shows. People sign in with a code: one is shown at the start,
+and another for every name that is typed, for which standard input has to be open.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}
@@ -117,6 +119,8 @@ func (o *benchServeOptions) run(ctx context.Context) (err error) {
 	}
 	sessions := hub.NewSessions(o.env.Now, o.env.rand())
 	o.env.say("the bench's pages are at https://%s; end them with Ctrl-C", strings.Join(addresses, " and https://"))
+	o.env.say("the SHA-256 fingerprint of their certificate is %s: a browser that warns shows the same", hub.Fingerprint(config))
+	sessions.SetWhere(askAtBench)
 	if err := o.code(sessions, "bench"); err != nil {
 		return err
 	}
@@ -127,11 +131,19 @@ func (o *benchServeOptions) run(ctx context.Context) (err error) {
 // tls is what the pages are served with on a network, and where they are found.
 func (o *benchServeOptions) tls(book *lent, at net.Addr) (config *tls.Config, addresses []string, err error) {
 	host, _, _ := net.SplitHostPort(o.listen)
-	if addresses, err = reachable(at); err == nil {
+	if addresses, err = machineAddresses(at); err == nil {
 		config, err = hub.PagesTLS(book, o.cert, o.key, pageHosts(host, addresses), o.env.Now())
 	}
 	return config, addresses, err
 }
+
+// What the sign-in page says of where a code is to be had, while a name can be
+// typed and when none can be.
+const (
+	askAtBench   = "Type a name in the window where the bench was started: it shows a code for that name."
+	noMoreCodes  = "No other code can be made here. End the bench and start it again, in a window where a name can be typed: it shows a code."
+	noMoreToType = "standard input is closed, so no other code can be made; for one, end the bench and start it again in a window where a name can be typed"
+)
 
 // code shows a code to sign in with.
 func (o *benchServeOptions) code(sessions *hub.Sessions, name string) error {
@@ -143,7 +155,7 @@ func (o *benchServeOptions) code(sessions *hub.Sessions, name string) error {
 	return nil
 }
 
-// codes makes a code for every name that is typed.
+// codes makes a code for every name that is typed, until no more can be.
 func (o *benchServeOptions) codes(sessions *hub.Sessions) {
 	lines := bufio.NewScanner(o.env.In)
 	for lines.Scan() {
@@ -155,6 +167,8 @@ func (o *benchServeOptions) codes(sessions *hub.Sessions) {
 			o.env.say("no code for %q: %v; type another name", name, err)
 		}
 	}
+	sessions.SetWhere(noMoreCodes)
+	o.env.say(noMoreToType)
 }
 
 // benchSource is the book as the pages see it.
@@ -165,8 +179,27 @@ type benchSource struct {
 	rack     string // a file, or empty
 }
 
+// use lends the book, and says what went wrong with it in the pages' words.
+func (b *benchSource) use(do func(*store.Store) error) error { return forPages(b.with(do)) }
+
+// forPages marks an error as one that the pages tell apart.
+func forPages(err error) error {
+	for _, x := range []struct{ ours, theirs error }{
+		{store.ErrInUse, bench.ErrBusy},
+		{store.ErrMissing, bench.ErrNoBook},
+		{store.ErrEmpty, bench.ErrNoBook},
+		{store.ErrDamaged, bench.ErrDamaged},
+		{picture.ErrMissing, fs.ErrNotExist},
+	} {
+		if errors.Is(err, x.ours) && !errors.Is(err, x.theirs) {
+			return fmt.Errorf("%w: %w", x.theirs, err)
+		}
+	}
+	return err
+}
+
 func (b *benchSource) Jobs() (jobs []fieldbook.Job, err error) {
-	err = b.with(func(s *store.Store) error {
+	err = b.use(func(s *store.Store) error {
 		return s.View(func(kv store.KV) error {
 			jobs, err = fieldbook.Jobs(kv)
 			return err
@@ -177,7 +210,7 @@ func (b *benchSource) Jobs() (jobs []fieldbook.Job, err error) {
 
 func (b *benchSource) Work(ctx context.Context, job string, place survey.Place, set map[string]string) (*bench.Work, error) {
 	w := &bench.Work{}
-	err := b.with(func(s *store.Store) (err error) {
+	err := b.use(func(s *store.Store) (err error) {
 		w.Book, w.Settings, err = workFrom(s, job, func(name string) string { return set[name] })
 		if err != nil {
 			return err
@@ -199,7 +232,7 @@ func (b *benchSource) Bars() ([]stock.Bar, error) {
 		return nil, err
 	}
 	var offcuts []fieldbook.Offcut
-	err = b.with(func(s *store.Store) error {
+	err = b.use(func(s *store.Store) error {
 		return s.View(func(kv store.KV) error {
 			offcuts, err = fieldbook.Rack(kv)
 			return err
@@ -225,7 +258,7 @@ func (b *benchSource) Strike(job string, entries []journal.Ref, why, by string) 
 
 // write puts a page into this device's own log, and names its first entry.
 func (b *benchSource) write(job string, p survey.Payload) (ref journal.Ref, err error) {
-	err = b.with(func(s *store.Store) error {
+	err = b.use(func(s *store.Store) error {
 		book, err := loadFrom(s, job)
 		if err != nil {
 			return err
@@ -246,7 +279,7 @@ func (b *benchSource) Picture(sum [32]byte) ([]byte, error) {
 	}
 	r, _, err := folder.Open(sum)
 	if err != nil {
-		return nil, err
+		return nil, forPages(err)
 	}
 	defer r.Close()
 	whole, err := io.ReadAll(r)

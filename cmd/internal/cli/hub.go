@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -252,14 +253,18 @@ func (o *hubServeOptions) run(ctx context.Context) (err error) {
 	if err := s.SetMargin(map[string][]byte{marginAddresses: []byte(strings.Join(addresses, "\n"))}); err != nil {
 		return err
 	}
+	var pagesAt []string
 	if o.pages != "" {
 		if l.Pages, err = net.Listen("tcp", o.pages); err != nil {
 			return fmt.Errorf("%w: %w; choose another address with --pages", errUsage, err)
 		}
 		defer l.Pages.Close()
+		if pagesAt, err = machineAddresses(l.Pages.Addr()); err != nil {
+			return err
+		}
 		host, _, _ := net.SplitHostPort(o.pages)
 		if a, err := net.ResolveTCPAddr("tcp", o.pages); o.cert != "" || err != nil || !a.IP.IsLoopback() {
-			if l.PagesTLS, err = hub.PagesTLS(s, o.cert, o.key, pageHosts(host, addresses), o.env.Now()); err != nil {
+			if l.PagesTLS, err = hub.PagesTLS(s, o.cert, o.key, pageHosts(host, slices.Concat(pagesAt, addresses)), o.env.Now()); err != nil {
 				return err
 			}
 		}
@@ -288,7 +293,7 @@ func (o *hubServeOptions) run(ctx context.Context) (err error) {
 	}
 	log.Info("where the hub is", "devices", strings.Join(addresses, " "), "console", "http://"+l.Console.Addr().String())
 	if l.Pages != nil {
-		log.Info("where the pages are", "address", l.Pages.Addr().String(), "https", l.PagesTLS != nil)
+		sayPages(log, pagesAt, l.PagesTLS)
 	}
 	if o.announce {
 		stop, err := o.announceHub(ctx, s, l.Devices.Addr(), log)
@@ -298,6 +303,18 @@ func (o *hubServeOptions) run(ctx context.Context) (err error) {
 		defer stop()
 	}
 	return server.Run(ctx, l)
+}
+
+// sayPages says where the pages are, as a person types it, and what their
+// certificate is known by, when there is one.
+func sayPages(log *slog.Logger, addresses []string, config *tls.Config) {
+	scheme := "http://"
+	said := []any{"address", strings.Join(addresses, " "), "https", config != nil}
+	if config != nil {
+		scheme = "https://"
+		said = append(said, "sha256", hub.Fingerprint(config))
+	}
+	log.Info("where the pages are", append(said, "open", scheme+strings.Join(addresses, " "+scheme))...)
 }
 
 // announceHub answers who looks for a hub on the local network.
@@ -325,7 +342,7 @@ func (o *hubServeOptions) announceHub(ctx context.Context, s *store.Store, at ne
 // pageHosts are the names a certificate for the pages is made out to.
 func pageHosts(host string, addresses []string) []string {
 	hosts := []string{"localhost"}
-	if host != "" {
+	if ip := net.ParseIP(host); host != "" && (ip == nil || !ip.IsUnspecified()) {
 		hosts = append(hosts, host)
 	}
 	for _, a := range addresses {
@@ -336,8 +353,22 @@ func pageHosts(host string, addresses []string) []string {
 	return hosts
 }
 
-// reachable are the addresses under which other machines may find a listener.
+// mostReachable: more addresses would make an invitation long to type.
+const mostReachable = 3
+
+// reachable are the addresses that an invitation names, under which devices may
+// find a listener.
 func reachable(at net.Addr) ([]string, error) {
+	all, err := machineAddresses(at)
+	if err != nil {
+		return nil, fmt.Errorf("%w; give --address", err)
+	}
+	return all[:min(len(all), mostReachable)], nil
+}
+
+// machineAddresses are all the addresses under which other machines may find a
+// listener; this machine's own if there is no other.
+func machineAddresses(at net.Addr) ([]string, error) {
 	a, ok := at.(*net.TCPAddr)
 	if !ok || !a.IP.IsUnspecified() {
 		return []string{at.String()}, nil
@@ -346,19 +377,19 @@ func reachable(at net.Addr) ([]string, error) {
 	var out []string
 	all, err := net.InterfaceAddrs()
 	if err != nil {
-		return nil, fmt.Errorf("finding this machine's addresses: %w; give --address", err)
+		return nil, fmt.Errorf("finding this machine's addresses: %w", err)
 	}
 	for _, x := range all {
-		if n, ok := x.(*net.IPNet); ok && n.IP.IsGlobalUnicast() {
+		n, ok := x.(*net.IPNet)
+		// On 0.0.0.0 a listener takes IPv4 only; on [::] it takes both.
+		if ok && n.IP.IsGlobalUnicast() && (a.IP.To4() == nil || n.IP.To4() != nil) {
 			out = append(out, net.JoinHostPort(n.IP.String(), port))
 		}
 	}
-	// More would make an invitation long to type.
-	const most = 3
 	if len(out) == 0 {
 		out = []string{net.JoinHostPort("127.0.0.1", port)}
 	}
-	return out[:min(len(out), most)], nil
+	return out, nil
 }
 
 type hubInviteOptions struct {

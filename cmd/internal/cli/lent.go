@@ -1,8 +1,9 @@
 package cli
 
 import (
+	"errors"
 	"iter"
-	"sync"
+	"sync/atomic"
 	"time"
 
 	"pinchrod/store"
@@ -17,20 +18,23 @@ const lentIdle = 5 * time.Millisecond
 // lentChunk is how many records one look into a lent book takes out.
 const lentChunk = 512
 
-// A lent book is the store as an exchange uses it: opened when it is needed,
-// and let go of while the exchange waits for the line.
+// A lent book is the store as an exchange, or the bench's pages, use it: opened
+// when it is needed, and let go of while the exchange waits for the line.
 type lent struct {
 	open func() (*store.Store, error)
 	self journal.Identity
 
-	mu  sync.Mutex
-	s   *store.Store
-	due int // which of the timers set so far may still let go
+	late atomic.Uint64 // how often another window has held the book too long
+
+	turn chan struct{} // full while somebody has what follows
+	s    *store.Store
+	due  int   // which of the timers set so far may still let go
+	busy error // of the last time that late counts
 }
 
 // lend opens a book to learn who it is.
 func lend(open func() (*store.Store, error)) (*lent, error) {
-	l := &lent{open: open}
+	l := &lent{open: open, turn: make(chan struct{}, 1)}
 	err := l.do(func(s *store.Store) error {
 		l.self = s.Identity()
 		return nil
@@ -38,28 +42,44 @@ func lend(open func() (*store.Store, error)) (*lent, error) {
 	return l, err
 }
 
-func (l *lent) do(what func(*store.Store) error) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+// do runs what needs the book. When another window holds it for too long, all
+// who wait here are told so together: a page is several requests, and one after
+// the other would each wait a second more than the one before.
+func (l *lent) do(what func(*store.Store) error) (err error) {
+	late := l.late.Load()
+	l.turn <- struct{}{}
+	defer func() { <-l.turn }()
 	if l.s == nil {
-		s, err := l.open()
-		if err != nil {
+		if l.late.Load() != late {
+			return l.busy
+		}
+		if l.s, err = l.open(); err != nil {
+			l.s = nil
+			if errors.Is(err, store.ErrInUse) {
+				l.busy = err
+				l.late.Add(1)
+			}
 			return err
 		}
-		l.s = s
 	}
 	l.due++
 	mine := l.due
 	defer time.AfterFunc(lentIdle, func() {
-		l.mu.Lock()
-		defer l.mu.Unlock()
+		l.turn <- struct{}{}
+		defer func() { <-l.turn }()
 		if l.due == mine {
 			l.letGo()
 		}
 	})
-	return what(l.s)
+	err = what(l.s)
+	if errors.Is(err, store.ErrDamaged) {
+		// Whoever comes next looks at the file anew: a backup may be in its place.
+		err = errors.Join(err, l.letGo())
+	}
+	return err
 }
 
+// letGo is for who has the turn.
 func (l *lent) letGo() error {
 	s := l.s
 	l.s = nil
@@ -71,8 +91,8 @@ func (l *lent) letGo() error {
 
 // Close lets go of the book; it can be used again.
 func (l *lent) Close() error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.turn <- struct{}{}
+	defer func() { <-l.turn }()
 	l.due++
 	return l.letGo()
 }
