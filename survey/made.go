@@ -25,6 +25,9 @@ var Parts = []Part{PartSpindle, PartBaseFillet, PartRailFillet}
 // Words is the part as it is said: base fillet.
 func (p Part) Words() string { return strings.ReplaceAll(string(p), "-", " ") }
 
+// letter is what a piece's name begins with, as sheets and labels have it.
+func (p Part) letter() string { return strings.ToUpper(string(p[:1])) }
+
 // Made is what was cut for a bay: a batch at one stop at the bench, or one piece
 // that was cut again on site.
 type Made struct {
@@ -100,6 +103,9 @@ func (m *Made) Check() error {
 		}
 	}
 	for _, all := range [][]unit.Length{m.Kept, m.Used} {
+		if len(all) > mostOffcuts {
+			return fmt.Errorf("%w: more than %d offcuts at once", ErrMade, mostOffcuts)
+		}
 		for _, l := range all {
 			if l <= 0 || l > longest {
 				return fmt.Errorf("offcut of %s: %w", l, ErrMade)

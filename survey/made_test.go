@@ -3,6 +3,7 @@ package survey
 import (
 	"encoding/hex"
 	"errors"
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -52,7 +53,9 @@ func TestMadeRoundTrip(t *testing.T) {
 }
 
 func TestMadeCheck(t *testing.T) {
-	for _, m := range sampleMade() {
+	many := sampleMade()[0]
+	many.Kept = slices.Repeat([]unit.Length{640_000}, mostOffcuts)
+	for _, m := range append(sampleMade(), many) {
 		if err := m.Check(); err != nil {
 			t.Errorf("%+v: %v", m, err)
 		}
@@ -75,6 +78,8 @@ func TestMadeCheck(t *testing.T) {
 		"longer than a bar":  {func(m *Made) { m.Length = longest + 1 }, ErrMade},
 		"offcut of nothing":  {func(m *Made) { m.Kept = []unit.Length{0} }, ErrMade},
 		"endless offcut":     {func(m *Made) { m.Used = []unit.Length{longest + 1} }, ErrMade},
+		"a rack kept":        {func(m *Made) { m.Kept = slices.Repeat([]unit.Length{640_000}, mostOffcuts+1) }, ErrMade},
+		"a rack used":        {func(m *Made) { m.Used = slices.Repeat([]unit.Length{640_000}, mostOffcuts+1) }, ErrMade},
 		"two cut again":      {func(m *Made) { m.Recut, m.Spares = true, 0 }, ErrMade},
 		"cut again to spare": {func(m *Made) { m.Recut, m.Pieces = true, []uint32{1} }, ErrMade},
 	} {

@@ -16,19 +16,29 @@ var (
 	ErrOffcuts = errors.New("not lengths of offcuts")
 )
 
-// ParseNumbers reads which pieces: "1-9", "1, 2, 5", "S01-S04 S06". A letter
-// before a number is that of a piece's name. They come back rising. The error
-// wraps [ErrNumbers].
-func ParseNumbers(s string) ([]uint32, error) {
+// ParseNumbers reads which pieces of a part: "1-9", "1, 2, 5", "S01-S04 S06". A
+// letter before a number is that of a piece's name, and must be the part's own:
+// who writes S01 does not mean a fillet. While the part is not known, and empty,
+// it may be any. They come back rising. The error wraps [ErrNumbers].
+func ParseNumbers(part Part, s string) ([]uint32, error) {
 	s = strings.NewReplacer("–", "-", "—", "-", ",", " ", ";", " ").Replace(s)
 	for strings.Contains(s, " -") || strings.Contains(s, "- ") {
 		s = strings.ReplaceAll(strings.ReplaceAll(s, " -", "-"), "- ", "-")
 	}
 	var out []uint32
 	one := func(t string) (uint32, error) {
-		n, err := strconv.ParseUint(strings.TrimLeft(t, "sbrSBR"), 10, 32)
-		if err != nil || n == 0 || n > mostPieces {
+		number, of := t, part
+		for _, p := range Parts {
+			if rest, named := strings.CutPrefix(strings.ToUpper(t), p.letter()); named {
+				number, of = rest, p
+			}
+		}
+		n, err := strconv.ParseUint(number, 10, 32)
+		switch {
+		case err != nil || n == 0 || n > mostPieces:
 			return 0, fmt.Errorf("%w: %q: write 1-9, or 1, 2, 5", ErrNumbers, t)
+		case part != "" && of != part:
+			return 0, fmt.Errorf("%w: %s is a %s; %ss are %s01 and so on", ErrNumbers, strings.ToUpper(t), of.Words(), part.Words(), part.letter())
 		}
 		return uint32(n), nil
 	}
@@ -76,7 +86,7 @@ func Numbers(n []uint32) string {
 	return strings.Join(out, ", ")
 }
 
-// mostOffcuts bounds a list of offcuts.
+// mostOffcuts bounds a list of offcuts, as it is typed and as a page holds it.
 const mostOffcuts = 100
 
 // ParseOffcuts reads lengths, each behind a semicolon, a new line, or a comma and

@@ -4,8 +4,6 @@
 // two rails, which may be bowed. Lengths are in mm, leans are tan, angles are in radians.
 package pieces
 
-import "math"
-
 // Kind is what a piece is.
 type Kind uint8
 
@@ -108,14 +106,4 @@ func (p *Piece) finish(sides [2]Side, bevels, first, second [2]float64) {
 	}
 	p.Blank = max(second[0], second[1]) - min(first[0], first[1])
 	p.Stop = p.Edges[max(long[0], 0)].Length
-}
-
-// EdgeLength is the length of a side, NaN when the piece has no such side.
-func (p Piece) EdgeLength(s Side) float64 {
-	for _, e := range p.Edges {
-		if e.Side == s {
-			return e.Length
-		}
-	}
-	return math.NaN()
 }

@@ -6,10 +6,14 @@ import (
 	"slices"
 )
 
-// greedy packs what a node still needs bar after bar. It is how plans are found that the search only has to prove.
-func (s *search) greedy(n *node) {
+// greedy packs what a node still needs bar after bar. It is how plans are found that the search only has to prove. It
+// leaves so many steps to others, unless there is no plan yet: then each way to fill a bar is tried once.
+func (s *search) greedy(n *node, leave int) {
 	try := func(fit func(kind int, need []int) *pattern) {
 		for prefer := -1; prefer < len(s.kinds); prefer++ {
+			if s.steps <= leave && (s.best != nil || prefer >= 0) {
+				return
+			}
 			if len(s.kinds) == 1 && prefer == 0 || s.cost <= n.bound {
 				continue
 			}
@@ -63,6 +67,7 @@ func (s *search) pack(n *node, fit func(kind int, need []int) *pattern, prefer i
 	// A bar that is not full may be cut from another kind for less.
 	for i, p := range plan {
 		used := s.used(p)
+		s.steps -= len(s.kinds)
 		for k, kd := range s.kinds {
 			if left[k] == 0 || kd.room < used || s.aim.waste && kd.cost > limit+s.kinds[plan[i].kind].cost {
 				continue
@@ -80,7 +85,7 @@ func (s *search) pack(n *node, fit func(kind int, need []int) *pattern, prefer i
 
 // firstFit fills a bar with the first of the order that still go.
 func (s *search) firstFit(kind int, order, need []int) *pattern {
-	s.steps -= len(order) / 2
+	s.steps -= 4 + len(order)/2
 	var sum, most, least int64
 	var terms []term
 	for _, i := range order {
@@ -104,6 +109,7 @@ const crumbs = 2000
 
 // fullest takes the longest piece still wanted and fills the rest of the bar as fully as it can.
 func (s *search) fullest(kind int, need []int) *pattern {
+	s.steps -= 4 + 2*len(s.items)
 	room := s.kinds[kind].room
 	i := slices.IndexFunc(need, func(n int) bool { return n > 0 })
 	long := s.items[i]

@@ -1,6 +1,10 @@
 package stock
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
+)
 
 // duals are what the rows of the master are worth. Any that are not negative give a bound.
 type duals struct {
@@ -93,8 +97,10 @@ func (s *search) prove(n *node, y duals) []*pattern {
 	// (1−t)·cost + t·gain, being concave in t; so no other pattern is asked for. A thousandth is fine enough for t.
 	const parts, far = 1 << 10, int64(1) << 61
 	most := int64(math.MinInt64)
+	worst := make([]int64, len(s.kinds))
 	try := func(t int64) {
-		worst := make([]int64, len(s.kinds))
+		s.steps -= (len(s.bins) + len(s.kinds)) / 8
+		clear(worst)
 		for i, b := range s.bins {
 			worst[b.kind] = min(worst[b.kind], (parts-t)*int64(scale)*b.cost+t*gain[i])
 		}
@@ -109,9 +115,15 @@ func (s *search) prove(n *node, y duals) []*pattern {
 		most = max(most, sum)
 	}
 	try(parts)
+	var tried [parts + 1]bool
 	for i, b := range s.bins {
-		if cost := int64(scale) * b.cost; gain[i] < 0 {
-			try(int64(float64(cost) / float64(cost-gain[i]) * parts))
+		if gain[i] >= 0 || s.steps <= 0 {
+			continue
+		}
+		cost := int64(scale) * b.cost
+		if t := int64(float64(cost) / float64(cost-gain[i]) * parts); !tried[t] {
+			tried[t] = true
+			try(t)
 		}
 	}
 	n.bound = max(n.bound, n.spent+s.attainable(ceilDiv(most, int64(scale)*parts)))
@@ -161,9 +173,10 @@ func (s *search) fuller(n *node, b bin, terms []term) []term {
 	return full
 }
 
-// byVolume are the duals that value a piece by its length alone: where cost counts, for each kind of bar as if that were
-// the dearest that is worth drawing.
-func (s *search) byVolume() []duals {
+// byVolume gives the duals that value a piece by its length alone: where cost counts, for each kind of bar as if that
+// were the dearest that is worth drawing, the dearest for its length first. Free bars make them all 0, which once is
+// enough.
+func (s *search) byVolume(yield func(duals) bool) {
 	at := func(rate float64) duals {
 		y := s.zero()
 		for i, it := range s.items {
@@ -172,18 +185,23 @@ func (s *search) byVolume() []duals {
 		return y
 	}
 	if s.aim.waste {
-		return []duals{at(1)}
+		yield(at(1))
+		return
 	}
-	var out []duals
-	for _, k := range s.kinds {
-		rate := float64(k.cost) / float64(k.room)
+	rates := make([]float64, len(s.kinds))
+	for k, kd := range s.kinds {
+		rates[k] = float64(kd.cost) / float64(kd.room)
+	}
+	slices.SortFunc(rates, func(a, b float64) int { return cmp.Compare(b, a) })
+	for _, rate := range slices.Compact(rates) {
 		y := at(rate)
-		for i, other := range s.kinds {
-			y.most[i] = max(0, rate*float64(other.room)-float64(other.cost))
+		for i, k := range s.kinds {
+			y.most[i] = max(0, rate*float64(k.room)-float64(k.cost))
 		}
-		out = append(out, y)
+		if !yield(y) {
+			return
+		}
 	}
-	return out
 }
 
 func (s *search) zero() duals {

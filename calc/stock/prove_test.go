@@ -137,7 +137,7 @@ func TestProve(t *testing.T) {
 			t.Fatalf("the linear problem proves %d, there is a plan of %d", n.bound, best)
 		}
 		lp := n.bound
-		for _, y := range s.byVolume() {
+		for y := range s.byVolume {
 			s.prove(n, y)
 		}
 		if n.bound > lp && best < math.MaxInt64 {

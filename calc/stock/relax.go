@@ -12,10 +12,19 @@ type use struct {
 	x float64
 }
 
+// mostRows is how large a master is solved. Its inverse has rows² numbers, 8 MB, and it takes some rows³/16 steps; a rack
+// of more kinds of bars, each counted, is left to the greedy plans and to what length alone proves.
+const mostRows = 1000
+
 // relax solves the linear problem of a node over all patterns, those used most first. It gives nothing when the node is
 // done with: no better plan is under it, or it waits in the queue for more steps.
 func (s *search) relax(n *node) []use {
 	m := s.newMaster(n)
+	if len(m.rows) > mostRows {
+		s.steps = 0
+		s.push(n)
+		return nil
+	}
 	m.reset()
 	taken := 0
 	for first := true; ; first = false {

@@ -97,7 +97,7 @@ func total(plan []*pattern) int64 {
 
 // start finds plans without much search and proves what length alone proves. known is a plan to start from, or none.
 func (s *search) start(known []*pattern) {
-	n := &node{bound: math.MinInt64, floor: s.aim.floor, limit: s.aim.limit, least: make([]int, len(s.kinds)+1)}
+	n := &node{floor: s.aim.floor, limit: s.aim.limit, least: make([]int, len(s.kinds)+1)}
 	for _, it := range s.items {
 		n.need = append(n.need, it.need)
 	}
@@ -115,10 +115,13 @@ func (s *search) start(known []*pattern) {
 	if known != nil {
 		s.finish(n, known)
 	}
-	s.greedy(n)
+	s.greedy(n, s.steps/2)
 	s.list()
-	for _, y := range s.byVolume() {
-		s.prove(n, y)
+	leave := s.steps / 2
+	for y := range s.byVolume {
+		if s.prove(n, y); s.steps <= leave {
+			break
+		}
 	}
 	s.push(n)
 }
@@ -148,12 +151,13 @@ func (s *search) run() error {
 	return ErrSteps
 }
 
-// mostSums is how far sums are listed: 10 000 in hundredths.
+// mostSums is how far sums are listed: 10 000 in hundredths. Of more kinds of bar than ten they go less far, as each
+// is gone through for each kind; many kinds leave few gaps anyway.
 const mostSums = 1_000_000
 
 // list finds what bars can cost together. Between 9.50 and 12.20 a bar, say, nothing costs 40.
 func (s *search) list() {
-	if s.aim.waste || s.cost > mostSums {
+	if s.aim.waste || s.cost*int64(max(10, len(s.kinds))) > 10*mostSums {
 		return
 	}
 	s.sums = make([]bool, s.cost+1)
@@ -214,7 +218,7 @@ func (s *search) step(n *node) *node {
 		s.finish(n, nil)
 		return nil
 	}
-	s.greedy(n)
+	s.greedy(n, 0)
 	return n
 }
 

@@ -76,11 +76,13 @@ type Options struct {
 	MinOffcut float64 // the shortest rest of a bar that is kept and no waste; at 0 none is kept
 
 	// Steps bounds the search, in each section and for each of its two aims. A step is a node in the search for a pattern,
-	// or what takes about as long. 0 is DefaultSteps.
+	// or what takes about as long. What is begun when they are up is ended, and one plan is looked for in any case. 0 is
+	// DefaultSteps.
 	Steps int
 }
 
-// DefaultSteps take half a second, a step some 25 ns (measured).
+// DefaultSteps take half a second, a step some 25 ns, and with 10 000 bars of as many lengths up to 3 s for both aims
+// (measured).
 const DefaultSteps = 20_000_000
 
 // Result is a plan.

@@ -18,10 +18,11 @@ import (
 type Made struct {
 	Ref     journal.Ref
 	Made    survey.Made
-	P       Quantity // P(all of its pieces fit), U its standard error; not Known where there is nothing to ask, or to hold it against
-	Off     []Off    // by piece
-	Worst   int      // into Off: the piece least likely to fit; of what was cut again, the only one
-	Unknown string   // why it cannot be held against anything
+	P       Quantity    // P(all of its pieces fit), U its standard error; not Known where there is nothing to ask, or to hold it against
+	Off     []Off       // by piece
+	Worst   int         // into Off: the piece least likely to fit; of what was cut again, the only one
+	State   rules.State // of its flag as-made; empty where P is not known
+	Unknown string      // why it cannot be held against anything
 }
 
 // Off is a piece as made against the piece as needed.
@@ -132,7 +133,9 @@ func (w *worker) hold(m *Made, need fit.Needed, which []int) error {
 		return err
 	}
 	m.P = Quantity{p, e / errorSigmas, true}
-	w.bay.Flags = append(w.bay.Flags, w.madeFlag(m, low, high))
+	f := w.madeFlag(m, low, high)
+	m.State = f.State
+	w.bay.Flags = append(w.bay.Flags, f)
 	return nil
 }
 

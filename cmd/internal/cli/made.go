@@ -58,7 +58,7 @@ is a reading as well: the length of a piece that fits at its place.`,
 	f.StringVar(&o.setting, "setting", "A", "the setting of the sheet, by its letter")
 	f.StringVar(&o.length, "length", "", "a cut piece, measured where the stop is (default the stop)")
 	f.StringVar(&o.pieces, "pieces", "", "their numbers, such as 1-6,9 (default all of the setting), or none")
-	f.IntVar(&o.spares, "spares", -1, "spares cut with them (default as the sheet has it)")
+	f.IntVar(&o.spares, "spares", -1, "spares cut with them (default as many of the sheet's as the book does not have yet)")
 	f.IntVar(&o.recut, "recut", 0, "the number of a piece that was cut again on site")
 	f.StringVar(&o.kept, "kept", "", "offcuts that went onto the rack, such as \"640 mm, 310 mm\"")
 	f.StringVar(&o.used, "used", "", "offcuts that were taken from the rack")
@@ -189,9 +189,10 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 		}
 	}
 	m = s.Made(t, g, length)
+	m.Spares = uint32(s.SparesLeft(t, g))
 	if o.given("spares") {
 		if o.spares < 0 || o.spares > mostSpares {
-			return m, fmt.Errorf("--spares %d: write how many were cut, 0 to %d, or leave it out for as many as the sheet has", o.spares, mostSpares)
+			return m, fmt.Errorf("--spares %d: write how many were cut, 0 to %d, or leave it out for those of the sheet that the book does not have yet", o.spares, mostSpares)
 		}
 		m.Spares = uint32(o.spares)
 	}
@@ -200,7 +201,7 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 	case "none":
 		m.Pieces = nil
 	default:
-		if m.Pieces, err = survey.ParseNumbers(o.pieces); err != nil {
+		if m.Pieces, err = survey.ParseNumbers(m.Part, o.pieces); err != nil {
 			return m, fmt.Errorf("--pieces: %w", err)
 		}
 	}

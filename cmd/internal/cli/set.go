@@ -135,7 +135,7 @@ func (o *setOptions) list() error {
 		return slices.Contains(survey.WalkSettings, c.Name)
 	})
 	for _, c := range choices {
-		fmt.Fprintf(o.env.Out, "%s=%s\n", c.Name, brief(lines.Clean(c.Value)))
+		fmt.Fprintf(o.env.Out, "%s=%s\n", lines.Clean(c.Name), brief(c.Value))
 	}
 	if len(choices) == 0 {
 		o.env.say("nothing is set for job %q: the defaults hold", book.Job.Name)
@@ -143,10 +143,10 @@ func (o *setOptions) list() error {
 	return nil
 }
 
-// brief keeps the text of a profile off a line.
+// brief keeps the text of a profile off a line, and makes the rest safe to show.
 func brief(value string) string {
 	if n := strings.Count(value, "\n"); n > 0 {
 		return fmt.Sprintf("%d lines", n)
 	}
-	return value
+	return lines.Clean(value)
 }

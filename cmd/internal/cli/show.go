@@ -11,6 +11,7 @@ import (
 	"golang.org/x/term"
 
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/lines"
 )
 
 // terminalSize is the size of the terminal that standard output is, ok false
@@ -61,5 +62,8 @@ func (e *Env) pager(page []byte) bool {
 	return c.Run() == nil
 }
 
-// say tells what happened, on standard error.
-func (e *Env) say(format string, a ...any) { fmt.Fprintf(e.Err, format+"\n", a...) }
+// say tells what happened, a line on standard error. Another device may have
+// written what it names, so it is made safe to show.
+func (e *Env) say(format string, a ...any) {
+	fmt.Fprintln(e.Err, lines.Clean(fmt.Sprintf(format, a...)))
+}

@@ -39,10 +39,11 @@ is left out and named, with what to do about it; then it leaves with 3.
 The bars are those read as stock-length in a bay; or, in their place, those given:
   --bar "2400 mm"   --bar "2400 mm @ 6.50"   --bar "41 x 41 mm: 4 x 2400 mm @ 6.50"
 or listed in a CSV file, --rack FILE, with the columns section, length, price,
-count, label and offcut, of which only length is needed. A bar without a section
-serves every section, one without a count is there as often as it is wanted. An
-offcut says yes, or has a price of 0 and a count. Offcuts that the book has on the
-rack are used too. Where bars that are counted do not hold all, they are sawn as
+count, label and offcut, of which only length is needed. A bar without a count is
+there as often as it is wanted, and without a section serves every section; one
+that is counted says its section where the job has several. An offcut says yes, or
+has a price of 0 and a count; without a section it serves the one that needs most.
+Offcuts that the book has on the rack are used too. Where bars that are counted do not hold all, they are sawn as
 far as they go, and the plan says how many more would do.
 
 Each plan has a short code, of its pieces, and behind it a mark of its bars and the
@@ -70,9 +71,6 @@ not.`,
 
 func (o *stockOptions) run(ctx context.Context) error {
 	kind := o.kind("text")
-	if kind == "txt" {
-		kind = "text"
-	}
 	if !slices.Contains([]string{"text", "csv", "json", "pdf", "svg", "png"}, kind) {
 		return fmt.Errorf("%w: format %q: text, csv, json, pdf, svg or png", errUsage, kind)
 	}

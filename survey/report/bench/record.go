@@ -48,10 +48,7 @@ func (s *site) emptyForm(r *http.Request, bayURL string, sh *cutting.Sheet, part
 		}
 	}
 	values := s.signed(r)
-	values[fieldPieces], values[fieldSpares] = survey.Numbers(left), "0"
-	if len(done) == 0 {
-		values[fieldSpares] = strconv.Itoa(g.Spares)
-	}
+	values[fieldPieces], values[fieldSpares] = survey.Numbers(left), strconv.Itoa(sh.SparesLeft(t, g))
 	f := batchOf(bayURL, sh, part, t, g, entries, values)
 	switch {
 	case len(left) == 0:

@@ -43,7 +43,7 @@ func (s *Sheet) cutBefore() (say []string, kept bool) {
 			fitting[code] = append(fitting[code], what)
 		case m.P.Known:
 			verb := "may no longer fit"
-			if s.flagged(m) {
+			if m.State == rules.Flag {
 				verb = "no longer all fit"
 			}
 			say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s %s (as-made): all do with probability %s, %s the least. Try that one dry first; what does not go in is cut again",
@@ -76,13 +76,4 @@ func (s *Sheet) stillFits(m *asfound.Made, k pieces.Kind) bool {
 		return t != nil && int(slices.Max(m.Made.Pieces)) <= len(t.Pieces)
 	}
 	return m.P.Known && m.P.Value >= s.house.Risk
-}
-
-// flagged tells whether the flag of what was made, which is that of its worst
-// piece, is up.
-func (s *Sheet) flagged(m *asfound.Made) bool {
-	worst := m.Off[m.Worst]
-	return slices.ContainsFunc(s.found.Flags, func(f asfound.Flag) bool {
-		return f.Name == "as-made" && f.State == rules.Flag && f.Value == worst.Error && f.U == worst.U
-	})
 }

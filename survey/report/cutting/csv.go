@@ -36,7 +36,8 @@ var Columns = []string{
 	"bevel_low", "bevel_high", "long_point_low", "long_point_high", "hand", "needed", "u", "final", "note",
 }
 
-// CSV writes the sheet for a spreadsheet (RFC 4180); see [Columns].
+// CSV writes the sheet for a spreadsheet (RFC 4180), its text made safe by [Cell];
+// see [Columns].
 func (s *Sheet) CSV(w io.Writer) error {
 	c := csv.NewWriter(w)
 	rows := [][]string{Columns}
@@ -69,6 +70,7 @@ func (s *Sheet) CSV(w io.Writer) error {
 			*note = strings.TrimPrefix(*note+"; "+w, "; ")
 		}
 	}
+	Cells(rows)
 	if err := c.WriteAll(rows); err != nil {
 		return fmt.Errorf("writing the cutting sheet: %w", err)
 	}

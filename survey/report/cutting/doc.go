@@ -58,4 +58,9 @@
 // for spindle, base fillet or rail fillet and its number from the lower post,
 // two digits or more, with SX, BX or RX for a spare; CODE is the sheet's.
 // [ParseLabel] reads it back.
+//
+// # Text from elsewhere
+//
+// Names of jobs, places and settings may come from another device. On a page and in
+// a CSV control characters become spaces, and no cell is a formula: [Cell].
 package cutting

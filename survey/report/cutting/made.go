@@ -75,25 +75,6 @@ func (s *Sheet) Holds(t *Set, g *Setting, which []uint32) error {
 	return nil
 }
 
-// AlreadyCut are the pieces of a set that the book says were cut, and how many
-// spares with them.
-func (s *Sheet) AlreadyCut(t *Set) (numbers map[int]bool, spares int) {
-	numbers = map[int]bool{}
-	if s.found == nil { // a sheet that New did not make
-		return numbers, 0
-	}
-	for _, m := range s.found.Made {
-		if m.Made.Part != parts[t.Kind] {
-			continue
-		}
-		spares += int(m.Made.Spares)
-		for _, n := range m.Made.Pieces {
-			numbers[int(n)] = true
-		}
-	}
-	return numbers, spares
-}
-
 // offset is from the side that the stop is measured on to the line that needed
 // lengths count along, the mean over some pieces of one setting. With bevelled
 // ends it is the same for all of them; with square ends they differ by what

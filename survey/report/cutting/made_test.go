@@ -94,6 +94,42 @@ func TestRecut(t *testing.T) {
 	}
 }
 
+// plane is a bay with straight rails, parallel and pitched, in which all leans alike.
+type plane struct{ pitch, lean, gap float64 }
+
+func (p plane) RunAt(float64) float64       { return 1437 }
+func (p plane) Base(x float64) float64      { return p.pitch * x }
+func (p plane) Rail(x float64) float64      { return p.pitch*x + p.gap }
+func (p plane) BaseSlopeAt(float64) float64 { return p.pitch }
+func (p plane) RailSlopeAt(float64) float64 { return p.pitch }
+func (p plane) LeanAt(float64) float64      { return p.lean }
+
+// A leaning spindle is not as long as the plumb gap under it: in a bay whose gap is
+// 10 mm wider, its length as calc/pieces has it reads as a gap that is 10 mm wider.
+// At 12 mm in a metre and 41° the lengths differ by 0.1 mm.
+func TestRecutOfALeaningSpindle(t *testing.T) {
+	s := one(t, leaning, asfound.Defaults())
+	k := s.Set(pieces.Spindle)
+	length := func(gap float64) float64 {
+		return pieces.SpindleLengths(plane{math.Tan(41 * math.Pi / 180), -0.012, gap}, s.found.Layout.Stations[4:5], 41)[0]
+	}
+	gap := s.found.Layout.Gaps[4]
+	for _, wider := range []float64{-10, 10} {
+		more := length(gap+wider) - length(gap)
+		if math.Abs(more-wider) < 0.05 {
+			t.Fatalf("a gap %+g mm wider has a spindle %+.3f mm longer: this bay tells nothing", wider, more)
+		}
+		_, read, err := s.Recut(k, 5, unit.FromMM(k.Pieces[4].Needed+more))
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The reading is kept to a hundredth.
+		if got := read[0].Value.Value() - gap; math.Abs(got-wider) > 0.006 {
+			t.Errorf("the gap reads %+.4f wider, want %+g", got, wider)
+		}
+	}
+}
+
 // A sheet does not go stale because it was cut from.
 func TestCodeOfWhatWasCut(t *testing.T) {
 	book := demo(t)

@@ -322,6 +322,9 @@ func (t *Set) Names(numbers []int) string {
 // SpareID names spare n of the set, from 1, as the labels do.
 func (t *Set) SpareID(n int) string { return spareID(t.Kind, n) }
 
+// PieceID is the name of a piece by its number from the lower post, such as S07.
+func (t *Set) PieceID(n int) string { return id(t.Kind, n) }
+
 // String writes a bevel as the saw's scale reads, either way it counts, without
 // the degree sign: "41.8 (48.2)".
 func (c Cut) String() string {

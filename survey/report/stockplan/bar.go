@@ -22,8 +22,8 @@ var ErrBar = errors.New("not a bar")
 //	2400 mm @ 6.50
 //	41 x 41 mm: 4 x 2400 mm @ 6.50
 //
-// A bar without a section serves every section of the job; one without a number
-// is there as often as it is wanted. Lengths are in any notation that
+// A bar without a section serves every section of the job, and may have no number
+// where there are several; one without a number is there as often as it is wanted. Lengths are in any notation that
 // [unit.ParseLength] reads. The error wraps [ErrBar].
 func ParseBar(s string) (stock.Bar, error) {
 	b, err := parseBar(s)

@@ -36,7 +36,8 @@ var Columns = []string{
 	"bevel_low", "bevel_high", "long_point_low", "long_point_high", "from", "to", "keep", "note", "bars_code",
 }
 
-// CSV writes the plan for a spreadsheet (RFC 4180); see [Columns].
+// CSV writes the plan for a spreadsheet (RFC 4180), its text made safe by
+// [cutting.Cell]; see [Columns].
 func (p *Plan) CSV(w io.Writer) error {
 	rows := [][]string{Columns}
 	add := func(cells map[string]string) {
@@ -72,6 +73,7 @@ func (p *Plan) CSV(w io.Writer) error {
 			add(cells)
 		}
 	}
+	cutting.Cells(rows)
 	if err := csv.NewWriter(w).WriteAll(rows); err != nil {
 		return fmt.Errorf("writing the stock plan: %w", err)
 	}

@@ -5,7 +5,7 @@
 // file.
 //
 // What a sheet does not let one cut is not planned, and named with what to do
-// about it: [Plan.Left].
+// about it: [Plan.Left]. So is what was cut before and does not fit any more.
 //
 // # Pieces
 //
@@ -43,6 +43,12 @@
 // plan that draws as few of them as it could find; it is enough, and is not said to
 // be the least.
 //
+// # Text from elsewhere
+//
+// Names of jobs, places, sections and bars may come from another device or a rack's
+// file. On a page and in a CSV control characters become spaces, and no cell is a
+// formula: [cutting.Cell].
+//
 // # JSON
 //
 // One object. Lengths are in mm, angles in degrees from a square cut, money as it
@@ -51,7 +57,8 @@
 //
 //	job, code, entry, date   which plan, of which state of the book
 //	complete                 all that the job needs is on it
-//	already_cut              what the book says was cut, and is not on it: bay, pieces
+//	already_cut              what the book says was cut and fits as far as it can
+//	                         tell, and is not on it: bay, pieces
 //	left_out                 else what is not: bay (null: of several), what, why, next
 //	rules, caution           as on the page
 //	sheets                   cut from: bay, code

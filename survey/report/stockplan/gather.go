@@ -38,7 +38,7 @@ type kin struct {
 }
 
 // gather takes the parts off the sheets, section by section, and says what has to
-// stay behind, and what the book says was cut before.
+// stay behind, and what the book says was cut before and still fits.
 func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 	for _, s := range sheets {
 		out := func(what, why, next string) { left = append(left, Left{s.Bay, what, why, next}) }
@@ -59,9 +59,11 @@ func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 			case !t.Final():
 				out(kind, t.Why, "read first: "+first(t))
 			case t.Turned:
-				if _, ids := partsOf(s, t); len(ids) > 0 {
+				_, ids, misfits := partsOf(s, t)
+				if len(ids) > 0 {
 					done = append(done, Done{s.Bay, ranges(ids)})
 				}
+				left = append(left, misfits...)
 				if next := turned(s, t); next != "" {
 					out(kind, "turned pieces are not cut anywhere from a bar", next)
 				}
@@ -72,10 +74,11 @@ func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 				}
 				out(kind, "the section of their stock was not read", "read "+what)
 			default:
-				parts, ids := partsOf(s, t)
+				parts, ids, misfits := partsOf(s, t)
 				if len(ids) > 0 {
 					done = append(done, Done{s.Bay, ranges(ids)})
 				}
+				left = append(left, misfits...)
 				if len(parts) == 0 {
 					continue
 				}
@@ -133,39 +136,61 @@ func turned(s *cutting.Sheet, t *cutting.Set) string {
 	for _, g := range t.Settings {
 		blank = max(blank, g.Blank)
 	}
-	cut, spares := s.AlreadyCut(t)
-	n, spare := len(t.Pieces)-len(cut), max(0, t.Spares-spares)
-	if n <= 0 && spare == 0 {
+	n, spare := 0, 0
+	parts, _, _ := partsOf(s, t)
+	for _, p := range parts {
+		n += p.pieces
+		spare += len(p.ids) - p.pieces
+	}
+	if n+spare == 0 {
 		return ""
 	}
 	return fmt.Sprintf("get %d + %d spare blanks of %s, %.0f mm long at least. The foot, which stands on the base rail, is the low end: "+
-		"cut it first and hold it to the stop, then cut the head", max(n, 0), spare, t.Section, blank)
+		"cut it first and hold it to the stop, then cut the head", n, spare, t.Section, blank)
 }
 
 // partsOf are the parts of a set, a setting each, less what was cut before, which
-// is named.
-func partsOf(s *cutting.Sheet, t *cutting.Set) (out []*part, done []string) {
-	cut, spares := s.AlreadyCut(t)
+// is named; and less what was cut before and does not fit, which is left out.
+func partsOf(s *cutting.Sheet, t *cutting.Set) (out []*part, done []string, misfits []Left) {
+	cut := s.AlreadyCut(t)
+	unfit := map[int]bool{}
+	names := make([][]string, len(cut.Misfits))
+	for i, m := range cut.Misfits {
+		for _, n := range m.Numbers {
+			names[i] = append(names[i], t.PieceID(n))
+			unfit[n] = true
+		}
+	}
 	spare := 0
-	for i := range t.Settings {
-		g := &t.Settings[i]
+	for j := range t.Settings {
+		g := &t.Settings[j]
 		p := &part{sheet: s, set: t, setting: g, bevel: bevels(g)}
 		for _, n := range g.Pieces {
-			if id := t.Pieces[n-1].ID; cut[n] {
+			switch id := t.PieceID(n); {
+			case cut.Numbers[n]:
 				done = append(done, id)
-			} else {
+			case !unfit[n]:
 				p.ids = append(p.ids, id)
 			}
 		}
 		p.pieces = len(p.ids)
+		// Of a setting's spares the first are those that are there, then those that do
+		// not fit.
+		var spares []string
 		for range g.Spares {
 			spare++
-			if id := t.SpareID(spare); spare <= spares {
-				done = append(done, id)
-			} else {
-				p.ids = append(p.ids, id)
-			}
+			spares = append(spares, t.SpareID(spare))
 		}
+		take := func(n int) (some []string) {
+			n = min(n, len(spares))
+			some, spares = spares[:n], spares[n:]
+			return some
+		}
+		done = append(done, take(cut.Spares[j])...)
+		for i, m := range cut.Misfits {
+			names[i] = append(names[i], take(m.Spares[j])...)
+		}
+		p.ids = append(p.ids, spares...)
 		step := stopStep
 		if g.ToFit {
 			step = fitStep
@@ -176,7 +201,13 @@ func partsOf(s *cutting.Sheet, t *cutting.Set) (out []*part, done []string) {
 		}
 	}
 	slices.SortFunc(done, byNumber)
-	return out, done
+	for i, m := range cut.Misfits {
+		if len(names[i]) > 0 {
+			slices.SortFunc(names[i], byNumber)
+			misfits = append(misfits, Left{s.Bay, ranges(names[i]), m.Why, m.Next})
+		}
+	}
+	return out, done, misfits
 }
 
 // bevels are those of a setting in radians, signed as calc/stock has them: an end

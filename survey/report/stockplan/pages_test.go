@@ -63,13 +63,13 @@ func TestPagesSayTheCuts(t *testing.T) {
 }
 
 // Bars of one job are drawn to one scale, and one that holds its names bears them.
-func TestBarPage(t *testing.T) {
+func TestPictureOfABar(t *testing.T) {
 	p := mustPlan(t, []*cutting.Sheet{plainSheet("F1/left", 3, 900)}, options(stock.Bar{Length: 2000, Count: 1}, stock.Bar{Length: 1000}))
 	if len(p.Bars) != 2 {
 		t.Fatalf("%d bars", len(p.Bars))
 	}
 	for i, b := range p.Bars {
-		page := p.BarPage(i)
+		page := p.alone(i, true)
 		var said []string
 		for _, l := range scenetest.Texts(page) {
 			said = append(said, l.S)

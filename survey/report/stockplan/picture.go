@@ -34,14 +34,12 @@ func (p *Plan) longest(section string) float64 {
 	return l
 }
 
-// BarPage is the picture of one bar alone: Plan.Bars[i], with the names of its
-// pieces where they have room.
-func (p *Plan) BarPage(i int) scene.Page { return p.alone(i, true) }
-
 // GroupPage is the picture of any bar of a group, its pieces numbered in the order
 // of the cuts where the group has more bars than one.
 func (p *Plan) GroupPage(g Group) scene.Page { return p.alone(g.Bars[0], len(g.Bars) == 1) }
 
+// alone is the picture of one bar, Plan.Bars[i], with the names of its pieces where
+// they have room, or their numbers.
 func (p *Plan) alone(i int, named bool) scene.Page {
 	const inset = 2.0
 	b := &p.Bars[i]

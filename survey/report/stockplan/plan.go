@@ -100,12 +100,20 @@ func names(all []*kin) string {
 // share gives each section the bars that serve it, with the section's width.
 // Stock that lies on either face in one job is of two sections to the planner:
 // of bars that are counted each goes to the one that needs more, so that none is
-// sawn twice.
+// sawn twice. Bars to buy that are counted have to say of which section they are,
+// where there are several: none is of two. Offcuts without one are shared as stock
+// that lies either way is.
 func (o Options) share(all []*kin) ([][]stock.Bar, error) {
 	out := make([][]stock.Bar, len(all))
 	for _, b := range o.Bars {
 		any := strings.TrimSpace(b.Section) == ""
 		var of section
+		if any && b.Count > 0 && !b.Offcut {
+			if two := sections(all); len(two) > 1 {
+				return nil, fmt.Errorf("%w: %d x %s mm without a section, and there are %s: say of which: \"%s: %d x %s mm\"",
+					ErrInput, b.Count, plain(b.Length), strings.Join(two, " and "), two[0], b.Count, plain(b.Length))
+			}
+		}
 		if !any {
 			var err error
 			if of, err = parseSection(b.Section); err != nil {
@@ -141,6 +149,17 @@ func (o Options) share(all []*kin) ([][]stock.Bar, error) {
 		}
 	}
 	return out, nil
+}
+
+// sections names the sections of stock that are wanted, each once, whichever way it
+// lies.
+func sections(all []*kin) (names []string) {
+	for i, k := range all {
+		if !slices.ContainsFunc(all[:i], func(o *kin) bool { return o.lies.section() == k.lies.section() }) {
+			names = append(names, k.parts[0].set.Section)
+		}
+	}
+	return names
 }
 
 // needs is the length of all pieces, mm.

@@ -166,7 +166,7 @@ func TestPlanOfAnySheets(t *testing.T) {
 			scenetest.LaidOut(rt, page, paper.Margin, paper.SmallHigh)
 		}
 		for i := range p.Bars {
-			scenetest.LaidOut(rt, p.BarPage(i), 0, paper.SmallHigh)
+			scenetest.LaidOut(rt, p.alone(i, true), 0, paper.SmallHigh)
 		}
 	})
 }
@@ -299,6 +299,39 @@ func TestRefusals(t *testing.T) {
 		p, err := New(c.sheets, Options{})
 		if err != nil || len(p.Bars) > 0 || len(p.Pages()) != 1 || !strings.Contains(text(t, p, 80), c.say) {
 			t.Errorf("%v, %v; want a plan of no bar that says %q", p, err, c.say)
+		}
+	}
+}
+
+// Bars that are counted are of one section: which, is asked where there are several.
+// An offcut is counted and need not say; and stock that lies either way is one.
+func TestCountedWithoutSection(t *testing.T) {
+	plain := plainSheet("F1/left", 3, 900)
+	fillets := func(kind pieces.Kind, section string, across float64) cutting.Set {
+		return setOf(kind, section, across, setting("A", kind, 100, across, [2]float64{}, upTo(4), 0, false))
+	}
+	two := sheetOf("F1/left", plain.Sets[0], fillets(pieces.BaseFillet, "41 x 8 mm", 8))
+	turned := sheetOf("F1/left", fillets(pieces.BaseFillet, "41 x 8 mm", 8), fillets(pieces.RailFillet, "8 x 41 mm", 41))
+	for _, c := range []struct {
+		name  string
+		sheet *cutting.Sheet
+		bars  []stock.Bar
+		say   string // of the refusal; empty where it is planned
+	}{
+		{"of two", two, []stock.Bar{{Length: 2400, Count: 20}}, "20 x 2400 mm without a section, and there are 41 x 41 mm and 41 x 8 mm: say of which: \"41 x 41 mm: 20 x 2400 mm\""},
+		{"of two, and others", two, []stock.Bar{{Length: 2400}, {Length: 3000, Count: 1}}, "1 x 3000 mm without a section"},
+		{"of one", plain, []stock.Bar{{Length: 2400, Count: 20}}, ""},
+		{"of one, lying either way", turned, []stock.Bar{{Length: 2400, Count: 20}, {Section: "8 x 41", Length: 1000}}, ""},
+		{"not counted", two, []stock.Bar{{Length: 2400}}, ""},
+		{"an offcut", two, []stock.Bar{{Length: 2400}, {Length: 950, Count: 1, Offcut: true}}, ""},
+		{"said", two, []stock.Bar{{Section: "41x41", Length: 2400, Count: 20}, {Section: "8x41", Length: 2400, Count: 2}}, ""},
+	} {
+		p, err := New([]*cutting.Sheet{c.sheet}, options(c.bars...))
+		switch {
+		case c.say == "" && (err != nil || !p.Complete()):
+			t.Errorf("%s: %v, %v; want a whole plan", c.name, p, err)
+		case c.say != "" && (!errors.Is(err, ErrInput) || !strings.Contains(err.Error(), c.say)):
+			t.Errorf("%s: %v; want ErrInput, saying %q", c.name, err, c.say)
 		}
 	}
 }
@@ -577,6 +610,27 @@ func TestCutBefore(t *testing.T) {
 	if p.Code == whole.Code {
 		t.Error("the plan of fewer pieces has the code of the whole")
 	}
+	// What does not fit any more is not taken for done: the plan is not whole.
+	fits := b.Made[0].Made.Line
+	b.Made[0].Made.Line += 7000
+	for _, turned := range []bool{false, true} {
+		unfit := work()
+		unfit[0].Set(pieces.Spindle).Turned = turned
+		p = mustPlan(t, unfit, options(stock.Bar{Length: 3000}))
+		if diff := cmp.Diff(want[1:], p.Done); diff != "" || p.Complete() {
+			t.Errorf("7 mm too long: complete %t; cut before (-want +got):\n%s", p.Complete(), diff)
+		}
+		if len(p.Left) != 1 || !strings.HasPrefix(p.Left[0].String(), "F1/left S01-S12 SX1: cut before (J2-2.1), and no longer all fit: all do with probability under 0.001") ||
+			!strings.HasSuffix(p.Left[0].Next, "strike J2-2.1 and cut again") {
+			t.Errorf("7 mm too long: left %v", p.Left)
+		}
+		for _, bar := range p.Bars {
+			if strings.HasPrefix(bar.Cuts[0].Piece, "S") {
+				t.Errorf("%s is cut again before anybody tried", bar.Cuts[0].Piece)
+			}
+		}
+	}
+	b.Made[0].Made.Line = fits
 	// Turned ones are asked for no more either.
 	turned := work()
 	turned[0].Set(pieces.Spindle).Turned = true

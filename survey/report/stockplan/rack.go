@@ -40,11 +40,12 @@ func (r RackReport) Unwrap() []error { return sheet.Report(r).Unwrap() }
 //
 //	section,length,price,count,label,offcut
 //
-// of which length is required. A bar without a section serves every section; one
-// without a count is there as often as it is wanted. A row is an offcut when
-// offcut says yes, or when its price is 0 and it has a count; offcuts without a
-// count are one. The file is read whole or not at all: every bad cell is reported,
-// with its line and column, in one [RackReport].
+// of which length is required. A bar without a section serves every section, and may
+// have no count where there are several; one without a count is there as often as it
+// is wanted. An offcut without a section serves the one that needs most. A row is
+// an offcut when offcut says yes, or when its price is 0 and it has a count;
+// offcuts without a count are one. The file is read whole or not at all: every bad
+// cell is reported, with its line and column, in one [RackReport].
 func ReadRack(r io.Reader) ([]stock.Bar, error) {
 	br := bufio.NewReader(r)
 	if mark, err := br.Peek(3); err == nil && string(mark) == "\ufeff" {

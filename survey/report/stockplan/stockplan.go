@@ -22,9 +22,10 @@ const (
 type Options struct {
 	Job, Rules, Entry string
 	Date              time.Time
-	// Bars are what is given to saw from. A section may be spelled in any way, and
-	// one that is empty stands for every section of the job. The width is taken
-	// from the sheets.
+	// Bars are what is given to saw from. A section may be spelled in any way. One
+	// that is empty stands for every section of the job, which of bars to buy that
+	// are counted is refused where there are several; an offcut without one goes to
+	// the section that needs most. The width is taken from the sheets.
 	Bars []stock.Bar
 	// Lengths are bars in the shop as they were read in a bay: any section of that
 	// bay is cut from them, as many as are wanted. They do not count for a section
@@ -67,7 +68,7 @@ type Left struct {
 	Next string // what to do about it
 }
 
-// Done is what the book says was cut already.
+// Done is what the book says was cut already, and fits as far as it can tell.
 type Done struct {
 	Bay    survey.Place
 	Pieces string // such as S01-S12 SX1

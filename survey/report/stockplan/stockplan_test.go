@@ -126,7 +126,7 @@ func write(t testing.TB, p *Plan, format string) string {
 	case "svg":
 		err = scene.SVG(&b, p.Pages()[0])
 	case "bar.svg":
-		err = scene.SVG(&b, p.BarPage(len(p.Bars)-1))
+		err = scene.SVG(&b, p.alone(len(p.Bars)-1, true))
 	}
 	if err != nil {
 		t.Fatal(err)
