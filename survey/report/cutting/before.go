@@ -21,7 +21,7 @@ func (s *Sheet) cutBefore() (say []string, kept bool) {
 			again[m.Made.Part] = append(again[m.Made.Part], m.Made.Pieces...)
 		}
 	}
-	var codes []string
+	var codes, recut []string
 	fitting := map[string][]string{} // by code, the kinds that still fit
 	for i := range s.found.Made {
 		m := &s.found.Made[i]
@@ -33,6 +33,10 @@ func (s *Sheet) cutBefore() (say []string, kept bool) {
 		}
 		what := kind.String() + "s"
 		switch {
+		case m.Made.Recut && s.stillFits(m, kind):
+			for _, n := range m.Made.Pieces {
+				recut = append(recut, id(kind, int(n)))
+			}
 		case s.stillFits(m, kind):
 			if code == s.Code || slices.Contains(fitting[code], what) {
 				continue
@@ -42,12 +46,12 @@ func (s *Sheet) cutBefore() (say []string, kept bool) {
 			}
 			fitting[code] = append(fitting[code], what)
 		case m.P.Known:
-			verb := "may no longer fit"
+			said := fmt.Sprintf("whether all %s with code %s still fit cannot be told yet", what, code)
 			if m.State == rules.Flag {
-				verb = "no longer all fit"
+				said = fmt.Sprintf("%s with code %s no longer all fit", what, code)
 			}
-			say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s %s (as-made): all do with probability %s, %s the least. Try that one dry first; what does not go in is cut again",
-				what, code, verb, asfound.Chance(m.P.Value), id(kind, m.Off[m.Worst].Number))))
+			say = append(say, lines.Sentence(fmt.Sprintf("%s (as-made): all do with probability %s, %s the least. Try that one dry first; what does not go in is cut again",
+				said, asfound.Chance(m.P.Value), id(kind, m.Off[m.Worst].Number))))
 		default:
 			say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s were cut before, and whether they fit cannot be told: %s. Lay them aside", what, code, m.Unknown)))
 		}
@@ -55,7 +59,11 @@ func (s *Sheet) cutBefore() (say []string, kept bool) {
 	for _, code := range codes {
 		say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s were cut before and still fit (as-made): keep them", list(fitting[code]), code)))
 	}
-	return say, len(codes) > 0
+	if len(recut) > 0 {
+		slices.Sort(recut)
+		say = append(say, fmt.Sprintf("Cut again on site until it fitted, whatever its label says, and to be kept: %s.", list(slices.Compact(recut))))
+	}
+	return say, len(codes)+len(recut) > 0
 }
 
 // kindOf is the kind of piece that a part of the log names.

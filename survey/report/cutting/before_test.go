@@ -47,9 +47,9 @@ func TestCutBefore(t *testing.T) {
 		{"too long", more, []survey.Made{cut(old, spindles, 7)},
 			[]string{"Spindles with code " + old.Code + " no longer all fit (as-made): all do with probability under 0.001, S"}, []string{named, "keep them"}},
 		{"of this sheet, too long", csv, []survey.Made{cut(old, spindles, 7)}, []string{"Spindles with code " + old.Code + " no longer all fit"}, []string{"keep them"}},
-		{"in doubt", more, []survey.Made{cut(old, spindles, 0.6)}, []string{"Spindles with code " + old.Code + " may no longer fit (as-made)"}, []string{"keep them"}},
-		{"cut again", more, []survey.Made{recut}, []string{named, "Spindles with code " + old.Code + " were cut before and still fit"}, nil},
-		{"replaced", more, []survey.Made{half, recut}, []string{"still fit (as-made): keep them"}, []string{"no longer", "cannot be told"}},
+		{"in doubt", more, []survey.Made{cut(old, spindles, 0.6)}, []string{"Whether all spindles with code " + old.Code + " still fit cannot be told yet (as-made): all do with probability "}, []string{"keep them"}},
+		{"cut again", more, []survey.Made{recut}, []string{named, "Cut again on site until it fitted, whatever its label says, and to be kept: S0"}, []string{"were cut before"}},
+		{"replaced", more, []survey.Made{half, recut}, []string{"and to be kept: S0"}, []string{"no longer", "cannot be told"}},
 		{"of a place that is not there", more, []survey.Made{far}, []string{"whether they fit cannot be told"}, []string{"keep them"}},
 		// What another device may have written.
 		{"of no sheet", more, []survey.Made{{Where: "F1/left", Part: survey.PartSpindle, Pieces: []uint32{1}, Length: 1000, Line: 1000, Sheet: "\x1b[2J"}}, nil, []string{"\x1b", "cut before"}},
