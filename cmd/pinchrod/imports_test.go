@@ -36,6 +36,7 @@ var rooms = []struct {
 	{"pinchrod/survey/guide", []string{"pinchrod/survey", "pinchrod/calc/unit", "pinchrod/store/journal"}},
 	{"pinchrod/survey/report/figure", []string{"pinchrod/survey/asfound"}},
 	{"pinchrod/survey/report/lines", nil},
+	{"pinchrod/survey/report/sameseed", nil},
 	{"pinchrod/survey/report/paper", []string{"pinchrod/survey/report/lines", "pinchrod/survey/report/scene"}},
 	{"pinchrod/survey/report", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/survey/report/figure", "pinchrod/survey/report/lines", "pinchrod/calc/..."}},
 	{"pinchrod/survey/photo", nil},

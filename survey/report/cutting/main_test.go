@@ -1,0 +1,10 @@
+package cutting
+
+import (
+	"os"
+	"testing"
+
+	"pinchrod/survey/report/sameseed"
+)
+
+func TestMain(m *testing.M) { os.Exit(sameseed.Main(m)) }
