@@ -115,6 +115,10 @@ func (m *Made) Check() error {
 	return nil
 }
 
+// MostSpares bounds the spares that a person writes down at once: far above what
+// anybody cuts.
+const MostSpares = 1000
+
 // WireMade is what was made in its stored form; [Made.Wire] and [WireMade.Made]
 // convert.
 type WireMade struct {

@@ -148,6 +148,20 @@ func ParseWhen(s string) (string, error) {
 	return "", fmt.Errorf("%w %q: write 2026-11-25, or 2026-11-25 14:30", ErrWhen, s)
 }
 
+// ParseDone is [ParseWhen] of something that was done: it refuses a day that has not
+// come by today, later than tomorrow, as somewhere it is tomorrow already.
+func ParseDone(s string, today time.Time) (string, error) {
+	when, err := ParseWhen(s)
+	if err != nil || when == "" {
+		return when, err
+	}
+	// Every form begins with the day, so that days compare as texts.
+	if when[:len(time.DateOnly)] > today.AddDate(0, 0, 1).Format(time.DateOnly) {
+		return "", fmt.Errorf("%q has not come: it is %s; write the day it was done", when, today.Format(time.DateOnly))
+	}
+	return when, nil
+}
+
 // ParseU reads a standard uncertainty in the unit of the kind's value; empty
 // gives 0, which stands for the tool's own.
 func (k *Kind) ParseU(s string) (int64, error) {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"pinchrod/calc/unit"
 )
@@ -211,6 +212,25 @@ func TestEveryKindIsWhole(t *testing.T) {
 		u, err := (&Reading{What: k.What, Value: Quantity{k.Measure, [3]int64{1000, 1000, 0}}}).StandardU(HouseKit)
 		if err != nil || !(u > 0) {
 			t.Errorf("%s: u = %g, %v; want one above zero", k.What, u, err)
+		}
+	}
+}
+
+// What was done was done by today, or by tomorrow where it is that already.
+func TestParseDone(t *testing.T) {
+	today := time.Date(2026, 11, 20, 23, 0, 0, 0, time.UTC)
+	for in, want := range map[string]bool{"": true, "2026-11-20": true, "2026-11-21 23:59": true, "2026-11-22": false, "2026-11-22T00:00": false, "1999-01-01": true, "20.11.2026": false} {
+		if got, err := ParseDone(in, today); (err == nil) != want || want && got != in {
+			t.Errorf("%q: %q, %v; taken should be %t", in, got, err, want)
+		}
+	}
+}
+
+func TestParseStock(t *testing.T) {
+	for in, want := range map[string][2]unit.Length{"41 x 8 mm": {41_000, 8_000}, "8x41": {8_000, 41_000}, "41 x 41 x 22 mm": {}, "oak": {}, "": {}} {
+		a, b, err := ParseStock(in)
+		if (err == nil) != (want[0] != 0) || err == nil && [2]unit.Length{a, b} != want {
+			t.Errorf("%q: %s, %s, %v; want %v", in, a, b, err, want)
 		}
 	}
 }

@@ -109,17 +109,14 @@ func inTime(all []Made) {
 	slices.SortStableFunc(all, func(a, b Made) int { return at[a.Ref].Compare(at[b.Ref]) })
 }
 
-// anySection takes the widest range of all sections of timber.
-var anySection, _ = survey.KindOf(string(survey.FilletSize))
-
 // stuffOf is a section with its smaller side first, since a bar can be turned; a
 // text that is no section of two sides stands for itself.
 func stuffOf(section string) string {
-	q, err := anySection.ParseValue(section)
-	if err != nil || q.N[2] != 0 {
+	a, b, err := survey.ParseStock(section)
+	if err != nil {
 		return section
 	}
-	return fmt.Sprintf("%d x %d", min(q.N[0], q.N[1]), max(q.N[0], q.N[1]))
+	return fmt.Sprintf("%d x %d", min(a, b), max(a, b))
 }
 
 // Taken tells whether offcuts of a section were on the rack to be used, and says

@@ -116,7 +116,7 @@ func (o *madeOptions) page(s *cutting.Sheet) (p survey.Payload, err error) {
 	if m.By, err = survey.ParseWord(o.by); err != nil {
 		return p, fmt.Errorf("--by: %w", err)
 	}
-	if m.When, err = o.env.when(o.when); err != nil {
+	if m.When, err = survey.ParseDone(o.when, o.env.Now()); err != nil {
 		return p, fmt.Errorf("--when: %w", err)
 	}
 	if m.When == "" {
@@ -172,9 +172,6 @@ func (o *madeOptions) again(s *cutting.Sheet, t *cutting.Set) (m survey.Made, re
 	return m, readings, nil
 }
 
-// mostSpares is far above what anybody cuts.
-const mostSpares = 1000
-
 // batch is what was cut at one setting.
 func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, err error) {
 	g, err := t.Setting(strings.ToUpper(o.setting))
@@ -191,8 +188,8 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 	m = s.Made(t, g, length)
 	m.Spares = uint32(s.SparesLeft(t, g))
 	if o.given("spares") {
-		if o.spares < 0 || o.spares > mostSpares {
-			return m, fmt.Errorf("--spares %d: write how many were cut, 0 to %d, or leave it out for those of the sheet that the book does not have yet", o.spares, mostSpares)
+		if o.spares < 0 || o.spares > survey.MostSpares {
+			return m, fmt.Errorf("--spares %d: write how many were cut, 0 to %d, or leave it out for those of the sheet that the book does not have yet", o.spares, survey.MostSpares)
 		}
 		m.Spares = uint32(o.spares)
 	}

@@ -200,26 +200,11 @@ func (o *recordOptions) reading(kit survey.Kit, where, what, at, height, value s
 	if r.By, err = survey.ParseWord(o.by); err != nil {
 		return r, err
 	}
-	if r.When, err = o.env.when(o.when); err != nil {
+	if r.When, err = survey.ParseDone(o.when, o.env.Now()); err != nil {
 		return r, err
 	}
 	r.Note, err = survey.ParseNote(o.note)
 	return r, err
-}
-
-// when reads a day, or a day and a time, and refuses one that has not come yet by
-// the clock: later than tomorrow, as somewhere it is tomorrow already.
-func (e *Env) when(text string) (string, error) {
-	when, err := survey.ParseWhen(text)
-	if err != nil || when == "" {
-		return when, err
-	}
-	const day = "2006-01-02" // which every form begins with, so that days compare as texts
-	today := e.Now()
-	if when[:len(day)] > today.AddDate(0, 0, 1).Format(day) {
-		return "", fmt.Errorf("%q has not come: it is %s; write the day it was done", when, today.Format(day))
-	}
-	return when, nil
 }
 
 // desk is a job being written to while readings come in: the book is opened for

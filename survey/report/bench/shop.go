@@ -130,7 +130,7 @@ func (s *shop) readBars(text string) {
 // figure is mistyped, and the plan would be as if the bar had not been.
 func (s *shop) serve(sheets []*cutting.Sheet) {
 	var names []string
-	has := map[[2]int64]bool{}
+	has := map[[2]unit.Length]bool{}
 	for _, sh := range sheets {
 		for i := range sh.Sets {
 			if of, ok := sides(sh.Sets[i].Section); ok && !has[of] {
@@ -156,13 +156,10 @@ func (s *shop) serve(sheets []*cutting.Sheet) {
 	s.wrong(fieldBars, lines.Clean("No piece is cut from "+strings.Join(strange, " or ")+"; "+job+strings.Join(names, " and "))+". None of these is taken meanwhile.")
 }
 
-// sides are those of a section, micrometres, the smaller first, since a bar can be
-// turned: stockplan compares sections so too. False for what is no section, or of a
-// turned profile, which no bar has.
-func sides(section string) (of [2]int64, ok bool) {
-	k, _ := survey.KindOf(string(survey.FilletSize)) // it takes the widest range of them
-	q, err := k.ParseValue(section)
-	return [2]int64{min(q.N[0], q.N[1]), max(q.N[0], q.N[1])}, err == nil && q.N[2] == 0
+// sides are those of a section, the smaller first; false for what no bar has.
+func sides(section string) (of [2]unit.Length, ok bool) {
+	a, b, err := survey.ParseStock(section)
+	return [2]unit.Length{min(a, b), max(a, b)}, err == nil
 }
 
 // wrong marks a field; the first that is marked gets the focus.

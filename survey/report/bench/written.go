@@ -32,9 +32,6 @@ func (f *form) mark(w *written) {
 	}
 }
 
-// mostSpares is far above what anybody cuts.
-const mostSpares = 1000
-
 // readBatch reads the form of a batch. The error is of a part that no form of ours
 // sends.
 func readBatch(q url.Values, place survey.Place, today time.Time) (*written, error) {
@@ -49,10 +46,10 @@ func readBatch(q url.Values, place survey.Place, today time.Time) (*written, err
 	}
 	if v := strings.TrimSpace(q.Get(fieldSpares)); v != "" {
 		spares, err := strconv.ParseUint(v, 10, 32)
-		if err != nil || spares > mostSpares {
+		if err != nil || spares > survey.MostSpares {
 			w.mistake(fieldSpares, fmt.Sprintf("%q is no number of spares: write 0, 1, 2 …", v))
 		}
-		m.Spares = uint32(min(spares, mostSpares))
+		m.Spares = uint32(min(spares, survey.MostSpares))
 	}
 	cut := len(m.Pieces) > 0 || m.Spares > 0
 	switch v := decimal(q.Get(fieldLength)); {
@@ -120,21 +117,14 @@ func (w *written) sign(q url.Values, today time.Time) {
 // firstYear is before every book, and after every clock that was never set.
 const firstYear = 2000
 
-// parseDay reads when something was made. It is not in the future, but for the day
-// that it may be already where the form was filled in, and no slip of the century.
+// parseDay reads when something was made: neither in the future, nor a slip of the
+// century.
 func parseDay(s string, today time.Time) (string, error) {
-	when, err := survey.ParseWhen(s)
-	if err != nil || when == "" {
-		return when, err
+	when, err := survey.ParseDone(s, today)
+	if err == nil && when != "" && when < fmt.Sprint(firstYear) {
+		return "", fmt.Errorf("%s is before %d: write the day it was done", when, firstYear)
 	}
-	day := when[:len(time.DateOnly)] // with which every form of it begins, so that days compare as texts
-	switch {
-	case day > today.AddDate(0, 0, 1).Format(time.DateOnly):
-		return "", fmt.Errorf("%s has not come yet: today is %s; write the day it was done", day, today.Format(time.DateOnly))
-	case day < fmt.Sprintf("%d-01-01", firstYear):
-		return "", fmt.Errorf("%s is before %d: write the day it was done", day, firstYear)
-	}
-	return when, nil
+	return when, err
 }
 
 var withComma = regexp.MustCompile(`^\s*\d+,\d+\s*$`)

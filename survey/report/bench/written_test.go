@@ -4,6 +4,8 @@ import (
 	"net/url"
 	"testing"
 	"time"
+
+	"pinchrod/survey"
 )
 
 func TestParseDay(t *testing.T) {
@@ -53,7 +55,7 @@ func FuzzWritten(f *testing.F) {
 			if m.Recut && len(m.Pieces) != 1 || len(m.Pieces) == 0 && m.Spares == 0 && m.Length != 0 {
 				t.Errorf("%+v: a length without a piece", m)
 			}
-			if m.Spares > mostSpares || m.When != "" && (m.When < "2000" || m.When > day.AddDate(0, 0, 2).Format(time.DateOnly)) {
+			if m.Spares > survey.MostSpares || m.When != "" && (m.When < "2000" || m.When > day.AddDate(0, 0, 2).Format(time.DateOnly)) {
 				t.Errorf("%+v is out of reason", m)
 			}
 		}

@@ -24,19 +24,12 @@ func parseSection(s string) (section, error) {
 	return section{min(a, b), max(a, b)}, err
 }
 
-// fillet takes the widest range of all sections of timber.
-var fillet, _ = survey.KindOf(string(survey.FilletSize))
-
 func sides(s string) (a, b unit.Length, err error) {
-	q, err := fillet.ParseValue(s)
-	if err != nil {
+	if a, b, err = survey.ParseStock(s); err != nil {
 		// What is believable is told of a fillet's section there.
-		return 0, 0, fmt.Errorf("%w: %s", ErrSection, strings.ReplaceAll(err.Error(), string(survey.FilletSize), "a side"))
+		err = fmt.Errorf("%w: %s", ErrSection, strings.ReplaceAll(err.Error(), string(survey.FilletSize), "a side"))
 	}
-	if q.N[2] != 0 {
-		return 0, 0, fmt.Errorf("%w: %q is a turned profile: a bar has two sides", ErrSection, s)
-	}
-	return unit.Length(q.N[0]), unit.Length(q.N[1]), nil
+	return a, b, err
 }
 
 // lies is a section and how it lies in the bay.
