@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 )
 
 // Pass is one reading set aside by Snoop, as it stood in the adjustment that showed it up.
@@ -13,16 +12,21 @@ type Pass struct {
 	W      float64 // v/(u·√r)
 	Error  float64 // v/r, the likely error of the reading: value less what the others say it should be
 	U      float64 // u/√r, standard uncertainty of Error
-	Rivals []int   // readings that explain the misfit as well: no further figure can tell which of them is wrong
-	Near   []int   // readings that explain it nearly as well, see nearRival
+	Rivals []int   // readings that explain the misfit as well, ascending: the slip is not located while there is one
 }
 
-// nearRival is how far below w² of the reading set aside that of another may be
-// for the two to be about equally likely culprits. To set aside a reading takes
-// w² off chi2, so the likelihoods of the two explanations differ by the factor
-// exp(Δ(w²)/2); at 2·ln 3 that is 3. The other must also be explained away by
-// the first: a slip of its own stays suspect.
-const nearRival = 2.1972245773362196
+// Two readings explain a misfit as well as each other, and a slip between them is not located, where their |w| are
+// within a tenth of each other, or the correlation of their w is above 0.9: then a slip in either shows in both. House
+// figures, common practice, no source. The other must also be explained away by setting the first aside: a
+// slip of its own stays suspect.
+const (
+	rivalShare       = 0.9
+	rivalCorrelation = 0.9
+)
+
+// LeastChecked is the redundancy from which a reading can be blamed. Below it the others know its value ten times
+// worse than it does itself (r = u²/(u² + u_others²)), so a misfit that seems to be its own is theirs.
+const LeastChecked = 0.01
 
 // Snooped is the outcome of data snooping. In the final solution a reading set aside has its residual against the
 // others, and the redundancy and w it would have if it alone were put back; it counts in no sum.
@@ -51,7 +55,7 @@ func Snoop(p Problem, opt Options) (*Snooped, error) {
 		keep[i] = p.Observations[i].Prior
 	}
 	for {
-		i, rivals := found.suspect(out, keep, opt.critical())
+		i := found.suspect(out, keep, opt.critical())
 		if i < 0 {
 			return found, nil
 		}
@@ -66,52 +70,45 @@ func Snoop(p Problem, opt Options) (*Snooped, error) {
 		case err != nil:
 			return nil, fmt.Errorf("snooping without observation %d: %w", i, err)
 		}
-		var near []int
-		for j, w := range found.W {
-			if !out[j] && !keep[j] && !slices.Contains(rivals, j) && math.Abs(w) > opt.critical() &&
-				found.W[i]*found.W[i]-w*w < nearRival && math.Abs(s.W[j]) <= opt.critical() {
-				near = append(near, j)
+		var rivals []int
+		for j := range found.W {
+			if !out[j] && !keep[j] && found.asLikely(i, j) && math.Abs(s.W[j]) <= opt.critical() {
+				rivals = append(rivals, j)
 			}
 		}
 		r := found.Redundancy[i]
 		found.Passes = append(found.Passes, Pass{
-			Index:  i,
-			W:      found.W[i],
-			Error:  found.Residuals[i] / r,
-			U:      p.Observations[i].U / math.Sqrt(r),
-			Rivals: rivals,
-			Near:   near,
+			Index: i, W: found.W[i], Error: found.Residuals[i] / r, U: p.Observations[i].U / math.Sqrt(r), Rivals: rivals,
 		})
 		found.Solution = s
 	}
 }
 
-// suspect returns the reading of the largest |w| above critical, -1 if there is none, and its rivals. Of rivals the first counts
-// as the suspect, whatever rounding says.
-func (s *Snooped) suspect(out, keep []bool, critical float64) (int, []int) {
+// suspect returns the reading of the largest |w| above critical among those that something checks, -1 if there is none.
+// Of readings whose w are one and the same figure, as far as rounding tells, it is the first.
+func (s *Snooped) suspect(out, keep []bool, critical float64) int {
 	worst := -1
 	for i, w := range s.W {
-		if !out[i] && !keep[i] && math.Abs(w) > critical && (worst < 0 || math.Abs(w) > math.Abs(s.W[worst])) {
+		if !out[i] && !keep[i] && s.Redundancy[i] > LeastChecked && math.Abs(w) > critical &&
+			(worst < 0 || math.Abs(w) > math.Abs(s.W[worst])*(1+sameW)) {
 			worst = i
 		}
 	}
-	if worst < 0 {
-		return -1, nil
+	return worst
+}
+
+// sameW is how far apart two figures of w may be, in parts of themselves, and still be one. Where the correlation is 1
+// they are equal but for rounding: r is good to some 1e-14 and at least LeastChecked, so w is to 1e-12.
+const sameW = 1e-9
+
+// asLikely tells whether reading j explains the misfit of reading i as well. The correlation of their w is
+// −h_ij/√(r_i·r_j), h_ij being an element of the hat matrix.
+func (s *Snooped) asLikely(i, j int) bool {
+	if s.Redundancy[j] <= LeastChecked {
+		return false
 	}
-	// Without reading i, the redundancy of j is r_j - h_ij²/r_i = r_j(1 - ρ²), ρ the correlation of w_i and w_j. If that is
-	// nothing, |ρ| is 1 and so |w_i| = |w_j|: with either set aside, nothing checks the other.
-	group := []int{worst}
-	for j, r := range s.Redundancy {
-		if j == worst || out[j] || keep[j] || r == 0 {
-			continue
-		}
-		h := s.leverage(worst, j)
-		if r-h*h/s.Redundancy[worst] < RedundancyFloor {
-			group = append(group, j)
-		}
-	}
-	slices.Sort(group)
-	return group[0], group[1:]
+	rho := s.leverage(i, j) / math.Sqrt(s.Redundancy[i]*s.Redundancy[j])
+	return math.Abs(s.W[j]) >= rivalShare*math.Abs(s.W[i]) || math.Abs(rho) > rivalCorrelation
 }
 
 // MDB = Delta0·u/√r, the minimal detectable bias: the error in a reading of standard uncertainty u and redundancy r that

@@ -45,12 +45,13 @@ func equations(t *rapid.T) map[string]frame.Equation {
 		"base angle":         frame.BaseAngle(st),
 		"rail angle":         frame.RailAngle(st),
 		"gap":                frame.Gap(st),
-		"fit":                frame.Fit(st),
+		"trial":              frame.Trial(st),
 		"bow base":           frame.BowBase(st),
 		"bow rail":           frame.BowRail(st),
 		"rising":             frame.FrameDiagonal(true),
 		"falling":            frame.FrameDiagonal(false),
-		"walk":               frame.Walk(10, 118.2, 9, 41),
+		"walk":               frame.Walk(10, 118.2, 9, 1.01),
+		"last space":         frame.LastSpace(10, 118.2, 1.01),
 		"open run":           frame.OpenRun(0),
 		"open run, high":     frame.OpenRun(800),
 		"unknown":            frame.Unknown(frame.IndexBowRail),
@@ -78,7 +79,7 @@ func TestGradients(t *testing.T) {
 		// Where the ends tie the widest or narrowest gap jumps between them, and has no derivative; where the turning point
 		// leaves the run, no second one.
 		kink := math.Abs(drift) < 1 || math.Abs(bow) < 3 || math.Abs(math.Abs(drift)-8*math.Abs(bow)) < 1
-		x := append(plane.Vector(), rapid.Float64Range(0, 5000).Draw(t, "datum"))
+		x := append(plane.Vector(), rapid.Float64Range(0, 5000).Draw(t, "datum"), rapid.Float64Range(10, 100).Draw(t, "width"))
 		for name, eq := range equations(t) {
 			if name == "gap spread" && kink {
 				continue
@@ -201,6 +202,8 @@ func TestByHand(t *testing.T) {
 	both.BowRail = 12 // with a drift of 12 the gap turns at t = 1/2 + 12/96 = 5/8
 
 	atan := math.Atan
+	// The face of a post that leans by l meets the handrail G/(1 − 0.75·l) up.
+	upper, lower := 700/(1-0.75*0.02), 700/(1+0.75*0.01)
 	for _, c := range []struct {
 		name string
 		got  frame.Equation
@@ -217,17 +220,19 @@ func TestByHand(t *testing.T) {
 		{"rail angle at the top", frame.RailAngle(frame.Top), bowed, atan(0.75 + 16.0/1200)},
 		{"gap in the middle", frame.Gap(frame.Middle), bowed, 690},
 		{"gap at 300", frame.Gap(frame.At(300)), bowed, 700 - 7.5},
-		{"fit at the top", frame.Fit(frame.Top), tapered, 712},
+		{"trial at the top", frame.Trial(frame.Top), tapered, 712},
 		{"bow of the base rail", frame.BowBase(frame.Middle), bowed, 4.8},
 		{"bow of the handrail at 300", frame.BowRail(frame.At(300)), bowed, -2.4},
 		{"rising", frame.FrameDiagonal(true), trueFrame, 2000}, // 1200 across, 900 + 700 up
 		{"falling", frame.FrameDiagonal(false), trueFrame, math.Hypot(1200, 200)},
-		{"rising, upper post leaning", frame.FrameDiagonal(true), leaning, math.Hypot(1214, 1600)},
-		{"falling, lower post leaning", frame.FrameDiagonal(false), leaning, math.Hypot(1207, 200)},
-		{"walk short", frame.Walk(10, 100, 9, 40), trueFrame, 1500 - 1000 - 450},
+		{"rising, upper post leaning", frame.FrameDiagonal(true), leaning, math.Hypot(1200+0.02*upper, 900+upper)},
+		{"falling, lower post leaning", frame.FrameDiagonal(false), leaning, math.Hypot(1200+0.01*lower, 900-lower)},
+		{"walk short", frame.Walk(10, 100, 9, 1), trueFrame, 1500 - 1000 - 450},
 		{"open run", frame.OpenRun(0), frame.Plane{Run: 1000, LeanLower: -0.02, LeanUpper: -0.01, BaseSlope: 1, RailSlope: 1, Gap: 800}, 1015},
 		{"open run, high", frame.OpenRun(800), frame.Plane{Run: 1000, LeanLower: -0.02, LeanUpper: -0.01, BaseSlope: 1, RailSlope: 1, Gap: 800}, 1023},
-		{"walk over", frame.Walk(10, 120, 9, 40), trueFrame, 1500 - 1200 - 450},
+		{"walk over", frame.Walk(10, 120, 9, 1), trueFrame, 1500 - 1200 - 450},
+		{"last space", frame.LastSpace(9, 100, 1), trueFrame, 1200 - 9*(80+40)},
+		{"trial, leaning", frame.Trial(frame.At(600)), leaning, 700 / (1 - 0.75*0.005) * math.Hypot(1, 0.005)},
 		{"drift", frame.Drift(), tapered, 12},
 		{"no spread", frame.GapSpread(), trueFrame, 0},
 		{"spread of a taper", frame.GapSpread(), tapered, 12},
@@ -239,13 +244,13 @@ func TestByHand(t *testing.T) {
 		{"true frame", frame.OutOfSquare(), trueFrame, 0},
 		{"true frame with a taper", frame.OutOfSquare(), tapered, 0},
 		{"out of square", frame.OutOfSquare(), leaning,
-			math.Hypot(1214, 1600) - math.Hypot(1207, 200) - 2000 + math.Hypot(1200, 200)},
+			math.Hypot(1200+0.02*upper, 900+upper) - math.Hypot(1200+0.01*lower, 900-lower) - 2000 + math.Hypot(1200, 200)},
 		{"pitch", frame.BasePitch(), bowed, atan(0.75)},
 		{"pitch difference", frame.PitchDifference(), tapered, atan(0.76) - atan(0.75)},
 		{"change of the base rail's pitch", frame.BasePitchChange(), bowed, atan(0.77) - atan(0.73)},
 		{"change of the handrail's pitch", frame.RailPitchChange(), bowed, atan(0.75-16.0/1200) - atan(0.75+16.0/1200)},
 	} {
-		if got := c.got(c.in.Vector(), nil); !(math.Abs(got-c.want) <= 1e-9) {
+		if got := c.got(append(c.in.Vector(), 0, 40), nil); !(math.Abs(got-c.want) <= 1e-9) {
 			t.Errorf("%s: got %.12g, want %.12g", c.name, got, c.want)
 		}
 	}

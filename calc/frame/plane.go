@@ -28,9 +28,16 @@ const (
 
 	Unknowns // how many describe a bay
 
-	// IndexDatum is the level distance from the flight's datum to the lower post, a ninth unknown that exists only
-	// where post positions were read.
+	// IndexDatum is the level distance from the flight's datum to the lower post, mm, an unknown of its own where post
+	// positions were read.
 	IndexDatum = Unknowns
+
+	// IndexWidth is the spindles' width in the plane, mm, an unknown of its own where their section was read: a spacer
+	// walk passes it as often as it passes a spindle.
+	IndexWidth = Unknowns + 1
+
+	// Slots is how long a vector is that holds the plane, the datum and the width.
+	Slots = Unknowns + 2
 )
 
 // Plane is one bay with its unknowns settled.
@@ -42,7 +49,7 @@ type Plane struct {
 	BowBase, BowRail     float64 // mm, vertical at mid-run, + humps up
 }
 
-// FromVector takes a plane out of a vector of unknowns; a datum behind the eight is passed over.
+// FromVector takes a plane out of a vector of unknowns; what stands behind the eight is passed over.
 func FromVector(x []float64) (Plane, error) {
 	if len(x) < Unknowns {
 		return Plane{}, fmt.Errorf("taking a plane from its vector: %d unknowns, want %d", len(x), Unknowns)
