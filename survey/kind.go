@@ -85,7 +85,7 @@ var Kinds = []Kind{
 	{Width, false, false, Length, "clear width of the flight", 200, 6000, "tape", 0.5, ofFlight},
 	{Side, false, false, Length, "slope length of one side, between the same two nosings", 200, 20000, "tape", 1.0, ofSide},
 	{Diagonal, false, false, Length, "diagonal of the flight on the slope", 200, 20000, "tape", 1.0, ofCorners},
-	{StringAngle, false, false, Angle, "angle of the string from level", -75, 75, "gauge", 0, ofFlight},
+	{StringAngle, false, false, Angle, "angle of the string from level", -75, 75, "gauge", angleSetting, ofFlight},
 	{Temperature, false, false, Celsius, "temperature of the tape while the flight was read", -20, 50, "thermometer", 0.5, atRule{}},
 	{Run, true, true, Length, "level clear run between the posts", 50, 12000, "tape", 0.3, atRule{}},
 	{SlopeRun, true, true, Length, "clear run along the pitch", 50, 15000, "tape", 0.3, atRule{}},
@@ -93,8 +93,8 @@ var Kinds = []Kind{
 	{PostSection, true, false, Section, "section of a post", 10, 600, "tape", 0.3, ofPost},
 	{LeanAlong, true, false, Lean, "lean of a post along the stair, + up", -80, 80, "level", 0.3, ofPost},
 	{LeanAcross, true, false, Lean, "lean of a post across the stair, + to the well", -80, 80, "level", 0.3, ofPost},
-	{BaseAngle, true, false, Angle, "angle of the base rail from level", -75, 75, "gauge", 0, stations},
-	{RailAngle, true, false, Angle, "angle of the handrail from level", -75, 75, "gauge", 0, stations},
+	{BaseAngle, true, false, Angle, "angle of the base rail from level", -75, 75, "gauge", angleSetting, stations},
+	{RailAngle, true, false, Angle, "angle of the handrail from level", -75, 75, "gauge", angleSetting, stations},
 	{Gap, true, false, Length, "vertical clear gap, base rail to handrail", 50, 2500, "tape", 0.3, stations},
 	{BowBase, true, false, Length, "bow of the base rail off a tight line, + humps up", -60, 60, "rule", 0.4, midBow},
 	{BowRail, true, false, Length, "bow of the handrail off a tight line, + humps up", -60, 60, "rule", 0.4, midBow},
@@ -109,6 +109,10 @@ var Kinds = []Kind{
 	{Moisture, true, false, Percent, "moisture content of the timber", 3, 40, "moisture-meter", 0.5, atRule{}},
 	{StockLength, true, false, Length, "length of a bar in the shop", 200, 12000, "tape", 1.0, atRule{}},
 }
+
+// angleSetting is u of laying a gauge on a rail: with its resolution of 0.1° (u 0.029) a reading's own u is 0.05°.
+// Common practice, no source.
+const angleSetting = 0.041
 
 var kindOf = func() map[What]*Kind {
 	m := make(map[What]*Kind, len(Kinds))

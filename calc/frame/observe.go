@@ -163,8 +163,8 @@ func trial(x []float64, st Station) float64 {
 // 1e-6 of a derivative, nothing beside the u that it is multiplied with.
 func differences(f func(x []float64) float64, x, grad []float64) {
 	var buf [Slots]float64
-	y := append(buf[:0], x[:Unknowns]...)
-	for i := range y {
+	y := append(buf[:0], x[:min(len(x), Slots)]...)
+	for i := range Unknowns {
 		h := 1e-3
 		switch i {
 		case IndexLeanLower, IndexLeanUpper, IndexBaseSlope, IndexRailSlope:
@@ -247,5 +247,23 @@ func LastSpace(n int, s, k float64) Equation {
 			grad[IndexBaseSlope] = float64(n) * s * x[IndexBaseSlope] * cos * cos * cos
 		}
 		return x[IndexRun] - float64(n)*(s*cos+k*x[IndexWidth])
+	}
+}
+
+// StopSpace is s·cos(atan p)·(1 − p·l) + h(b−a)/R·(s·cos(atan p) + w), l = (a+b)/2: the clear level space in mm, h mm
+// above the base rail, between two spindles of width w (IndexWidth) that a fillet of slope length s mm holds apart.
+func StopSpace(s, h float64) Equation {
+	value := func(x []float64) float64 {
+		level := s / math.Hypot(1, x[IndexBaseSlope])
+		k := 1 - x[IndexBaseSlope]*(x[IndexLeanLower]+x[IndexLeanUpper])/2
+		return level*k + h*(x[IndexLeanUpper]-x[IndexLeanLower])/x[IndexRun]*(level+x[IndexWidth])
+	}
+	return func(x, grad []float64) float64 {
+		if grad != nil {
+			clear(grad)
+			differences(value, x, grad)
+			grad[IndexWidth] = h * (x[IndexLeanUpper] - x[IndexLeanLower]) / x[IndexRun]
+		}
+		return value(x)
 	}
 }

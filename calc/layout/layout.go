@@ -13,7 +13,8 @@
 //	g = (R − n·w/k₀)/(n+1)·k₀
 //
 // for the mean lean, which is (R − n·w)/(n+1) between plumb posts. Where the leans differ so do the gaps; each is linear
-// in h, so the widest is at the bottom or at the top.
+// in h, so the widest is at the bottom or at the top. Spindles may stand plumb between posts that lean: then k is 1, and
+// the space beside a post grows by b·h, or shrinks by a·h, as its face moves.
 //
 // Lengths are in mm, leans and pitch are tan. Spindle widths and gaps are taken level: over a lean of 10 mm/m a section
 // stands wider, and a ball finds the gap narrower, by one part in 20000.
@@ -51,6 +52,7 @@ type In struct {
 	LeanLower, LeanUpper float64 // of the posts, tan, + up the stair
 	Pitch                float64 // of the base rail, tan, + rising from the lower post
 	Height               float64 // over which the spindles stand, from the base rail to the handrail, mm
+	Plumb                bool    // the spindles stand plumb, whatever the posts do
 	Width                float64 // of the spindles at the rails, mm
 	Thin                 float64 // thinnest width of a turned spindle, at whatever height, mm; 0 means Width
 	Target               float64 // clear gap aimed at, mm; 0 means DefaultTarget
@@ -194,6 +196,9 @@ func (in In) checked() (In, error) {
 // k is 1 − l·p + h(b−a)/R: how far apart two neighbours of mean lean l are, h above the base rail, their feet a unit
 // apart.
 func (in In) k(lean, h float64) float64 {
+	if in.Plumb {
+		return 1
+	}
 	return 1 - lean*in.Pitch + h*(in.LeanUpper-in.LeanLower)/in.Run
 }
 
@@ -233,7 +238,15 @@ func (in In) space(n, i int, w, h float64) float64 {
 	if i == n {
 		sections -= 0.5
 	}
-	return (to-from)*in.grown(n, i, h) - sections*w
+	space := (to-from)*in.grown(n, i, h) - sections*w
+	// Beside plumb spindles it is the post's face that moves.
+	if in.Plumb && i == 0 {
+		space -= in.LeanLower * h
+	}
+	if in.Plumb && i == n {
+		space += in.LeanUpper * h
+	}
+	return space
 }
 
 // fits reports whether n spindles leave a gap and their full sections clear one another and the posts, at the base rail

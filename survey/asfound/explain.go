@@ -1,0 +1,348 @@
+package asfound
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"pinchrod/calc/adjust"
+	"pinchrod/calc/fit"
+	"pinchrod/calc/frame"
+	"pinchrod/calc/rules"
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
+)
+
+// beyondAssumed is how many u an assumption may be off before the stair is less likely than a wrong reading: once in
+// 1.7 million normal errors.
+const beyondAssumed = 5
+
+// mostExplanations bounds how many ways to explain contradicting readings are worked out.
+const mostExplanations = 8
+
+// mostNamed is how many readings a finding names that no single one of them explains.
+const mostNamed = 4
+
+// contradict puts down a finding that has to be settled before anything is cut, and the readings it is about.
+func (w *worker) contradict(f Flag, refs ...journal.Ref) {
+	w.bay.Flags = append(w.bay.Flags, f)
+	w.bay.Again = union(w.bay.Again, refs)
+}
+
+// union adds what is new, in the order of the logs.
+func union(all, more []journal.Ref) []journal.Ref {
+	for _, r := range more {
+		if !slices.Contains(all, r) {
+			all = append(all, r)
+		}
+	}
+	slices.SortFunc(all, func(a, b journal.Ref) int {
+		return cmp.Or(slices.Compare(a.Device[:], b.Device[:]), cmp.Compare(a.Page, b.Page), cmp.Compare(a.Item, b.Item))
+	})
+	return all
+}
+
+// unlocated lists, for each slip that several readings explain as well, the observations that could be wrong.
+func (w *worker) unlocated() (groups [][]int) {
+	for _, pass := range w.sol.Passes {
+		if len(pass.Rivals) > 0 {
+			groups = append(groups, append([]int{pass.Index}, pass.Rivals...))
+		}
+	}
+	return groups
+}
+
+// without is the bay as it would be without some observations.
+func (w *worker) without(out []int) *worker {
+	gone := map[journal.Ref]bool{}
+	for _, i := range out {
+		gone[w.obs[i].entry.Ref] = true
+	}
+	left := func(all []fieldbook.Entry) []fieldbook.Entry {
+		return slices.DeleteFunc(slices.Clone(all), func(e fieldbook.Entry) bool { return gone[e.Ref] })
+	}
+	sub := newWorker(&Bay{Place: w.bay.Place}, w.set, w.shop, left(w.here), left(w.flight))
+	sub.made, sub.alone = w.made, true
+	return sub
+}
+
+// settles tells whether the readings agree with each other and with what is taken for granted.
+func (w *worker) settles() bool {
+	w.sections()
+	w.gather()
+	return w.adjust() == nil && len(w.sol.Passes) == 0 && len(w.beyond()) == 0 && len(w.bay.Flags) == 0
+}
+
+// beyond lists the assumptions that the adjusted bay is far from.
+func (w *worker) beyond() (out []assumption) {
+	for _, a := range w.assumed {
+		if v := a.Model(w.sol.X, nil); !(math.Abs(v) <= beyondAssumed*a.U) {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+// unlikely puts down what no stair is, with the readings that say so: those of which one alone, left out, leaves a
+// likely bay, or else those that the figure hangs on most. A reading that the surveyor kept has settled it.
+func (w *worker) unlikely() {
+	for _, a := range w.beyond() {
+		var single []int
+		for i := range w.obs {
+			if w.without([]int{i}).settles() {
+				single = append(single, i)
+			}
+		}
+		if len(single) == 0 {
+			single = w.leading(a.Model)
+		}
+		if slices.ContainsFunc(single, func(i int) bool { return len(w.obs[i].entry.Kept) > 0 }) {
+			continue
+		}
+		q := w.figure(a.Model, a.scale)
+		f := Flag{
+			Name: "unlikely", State: rules.Flag, Value: q.Value, U: q.U, Limit: math.Copysign(beyondAssumed*a.U*a.scale, q.Value), Unit: a.unit,
+			Of: a.of, From: house,
+			Text: fmt.Sprintf("hardly any stair is so; read again: %s. If it is so, keep the reading (keep %s)", w.named(single), w.obs[single[0]].entry.Ref.Short()),
+		}
+		w.contradict(f, w.refs(single)...)
+	}
+}
+
+// leading are the readings that move a figure most, |gᵀ·C·j/u|, j their gradient.
+func (w *worker) leading(eq frame.Equation) []int {
+	g := make([]float64, len(w.sol.X))
+	eq(w.sol.X, g)
+	var cg mat.VecDense
+	cg.MulVec(w.sol.Cov, mat.NewVecDense(len(g), g))
+	moves := make([]float64, len(w.obs))
+	all := make([]int, len(w.obs))
+	for i := range w.obs {
+		model, u := w.model(&w.obs[i])
+		j := make([]float64, len(g))
+		model(w.sol.X, j)
+		moves[i] = math.Abs(mat.Dot(&cg, mat.NewVecDense(len(j), j))) / u
+		all[i] = i
+	}
+	slices.SortStableFunc(all, func(a, b int) int { return cmp.Compare(moves[b], moves[a]) })
+	return all[:min(len(all), mostNamed)]
+}
+
+func (w *worker) refs(obs []int) (out []journal.Ref) {
+	for _, i := range obs {
+		out = append(out, w.obs[i].entry.Ref)
+	}
+	return out
+}
+
+// named lists observations as a person knows them: "run level (K7-3.1), 1377 mm".
+func (w *worker) named(obs []int) string {
+	var out []string
+	for _, i := range obs {
+		r := &w.obs[i].entry.Reading
+		out = append(out, fmt.Sprintf("%s, %s (%s)", r.Title(), r.Value, w.obs[i].entry.Ref.Short()))
+	}
+	return some(out)
+}
+
+// unsettled looks for what keeps the readings from being adjusted: each reading of which the rest, without it, agree.
+// It is never silent: what cannot be pinned down is put down as a contradiction between all of them.
+func (w *worker) unsettled(cause error) {
+	if w.alone || len(w.obs) == 0 {
+		w.note("the readings could not be adjusted: %v", cause)
+		return
+	}
+	var culprits []int
+	w.bay.Readings = nil
+	for i := range w.obs {
+		sub := w.without([]int{i})
+		if !sub.settles() {
+			continue
+		}
+		o := &w.obs[i]
+		v := o.eq(sub.sol.X, nil)
+		r := Result{Ref: o.entry.Ref, Reading: o.entry.Reading, Value: o.value / o.scale, U: o.u / o.scale, Suspect: true}
+		q := sub.figure(o.eq, 1/o.scale)
+		r.Residual = (o.value - v) / o.scale
+		r.Error = Quantity{r.Residual, math.Hypot(q.U, r.U), true}
+		r.W = r.Residual / r.Error.U
+		r.Redundancy = (r.U / r.Error.U) * (r.U / r.Error.U)
+		r.Slip = usualSlip(&r.Reading, r.Value, r.Error.Value, r.Error.U, o.elsewhere(sub.sol.X))
+		culprits = append(culprits, i)
+		w.bay.Readings = append(w.bay.Readings, r)
+	}
+	for i := range w.bay.Readings {
+		for j := range w.bay.Readings {
+			if i != j {
+				w.bay.Readings[i].Rivals = append(w.bay.Readings[i].Rivals, j)
+			}
+		}
+		if i > 0 { // one flag names them all
+			w.bay.Readings[i].Suspect = false
+		}
+	}
+	if len(culprits) > 0 {
+		w.underEach([][]int{culprits})
+		return
+	}
+	all := make([]int, len(w.obs))
+	for i := range all {
+		all[i] = i
+	}
+	w.contradict(Flag{
+		Name: "contradiction", State: rules.Flag, Of: fmt.Sprintf("%d readings that cannot all be right", len(all)), From: "no bay agrees with them",
+		Text: "read these again, angles first: " + w.named(all),
+	}, w.refs(all)...)
+}
+
+// underEach works the bay out under each explanation of its slips: without one reading of every group. What is shown is
+// the one with the longest run, whatever was typed first or last; the openings are the worst of all; and something is
+// cut only if every explanation needs it of that length and in that number.
+func (w *worker) underEach(groups [][]int) {
+	var each []*worker
+	for _, out := range combinations(groups, mostExplanations) {
+		sub := w.without(out)
+		sub.work()
+		if sub.sol != nil {
+			each = append(each, sub)
+		}
+	}
+	var named []int
+	for _, g := range groups {
+		named = append(named, g...)
+	}
+	slices.Sort(named)
+	refs, titles := w.refs(named), w.named(named)
+	readings, again := w.bay.Readings, union(w.bay.Again, refs)
+	flags := append(slipFlags(readings), w.bay.Flags...)
+	if len(each) == 0 {
+		w.bay.Flags, w.bay.Again = flags, again
+		w.note("nothing is laid out: read again %s", titles)
+		return
+	}
+	slices.SortStableFunc(each, func(a, b *worker) int { return slices.Compare(b.sol.X[:frame.Slots], a.sol.X[:frame.Slots]) })
+	first := each[0]
+	for _, other := range each[1:] {
+		if !first.agrees(other) {
+			first.undecided(titles)
+		}
+		first.worst(other)
+	}
+	bay, notes := w.bay, w.bay.Notes
+	*bay = *first.bay
+	bay.Readings, bay.Again = readings, again
+	bay.Flags = append(flags, bay.Flags...)
+	bay.Notes = append(notes, bay.Notes...)
+	here, flight := w.here, w.flight
+	*w = *first
+	w.bay, w.here, w.flight = bay, here, flight
+}
+
+// combinations takes one of every group in each way there is, at most so many.
+func combinations(groups [][]int, most int) [][]int {
+	out := [][]int{nil}
+	for _, g := range groups {
+		var next [][]int
+		for _, c := range out {
+			for _, i := range g {
+				if len(next) < most {
+					next = append(next, append(slices.Clone(c), i))
+				}
+			}
+		}
+		out = next
+	}
+	return out
+}
+
+// agrees tells whether another explanation needs the same pieces: as many, and each as long within what still fits.
+func (w *worker) agrees(o *worker) bool {
+	for _, v := range [][2]*Verdict{{w.bay.Spindles, o.bay.Spindles}, {w.bay.BaseFillets, o.bay.BaseFillets}, {w.bay.RailFillets, o.bay.RailFillets}} {
+		if (v[0] == nil) != (v[1] == nil) {
+			return false
+		}
+		if v[0] == nil {
+			continue
+		}
+		within := min(w.set.House.Short, w.set.House.Long)
+		if v[0].Series {
+			within = filletStep
+		}
+		a, b := v[0].Needed.Mean, v[1].Needed.Mean
+		if len(a) != len(b) {
+			return false
+		}
+		for i := range a {
+			if !(math.Abs(a[i]-b[i]) <= within) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// undecided leaves every kind of piece uncut until readings are settled.
+func (w *worker) undecided(readings string) {
+	for _, v := range []*Verdict{w.bay.Spindles, w.bay.BaseFillets, w.bay.RailFillets} {
+		if v != nil {
+			v.Cut, v.Measure = fit.MeasureMore, nil
+			v.Why = "do not cut yet: read again " + readings
+		}
+	}
+}
+
+// worst takes the openings of another explanation where they are worse, with the spindles that are laid out here.
+func (w *worker) worst(o *worker) {
+	l := w.bay.Layout
+	if l == nil || o.sol == nil {
+		return
+	}
+	for _, f := range o.openingsWith(l) {
+		for i := range w.bay.Flags {
+			if own := &w.bay.Flags[i]; own.Name == f.Name && rules.Conform(f.Value, f.U, f.Limit) < rules.Conform(own.Value, own.U, own.Limit) {
+				*own = f
+			}
+		}
+	}
+}
+
+// overGoing holds the run to the flight: the posts of one bay do not stand farther apart, level, than the flight goes.
+// A slope length taken for a level one does.
+func (w *worker) overGoing() {
+	going := weightedMean(w.read, w.flight, survey.TotalGoing, survey.At{})
+	run := w.bay.Adjusted.Run
+	if !going.Known || !run.Known || isLanding(w.bay.Place) {
+		return
+	}
+	limit := going.Value + postsBeyond
+	if !(run.Value-adjust.Critical*math.Hypot(run.U, going.U) > limit) {
+		return
+	}
+	var runs []int
+	kept := false
+	for i := range w.obs {
+		if r := &w.obs[i].entry.Reading; r.What == survey.Run || r.What == survey.PostPosition {
+			runs = append(runs, i)
+			kept = kept || len(w.obs[i].entry.Kept) > 0
+		}
+	}
+	if kept || len(runs) == 0 {
+		return
+	}
+	text := fmt.Sprintf("the posts cannot stand farther apart than the flight goes: read again %s, or the total going", w.named(runs))
+	if p := w.bay.Adjusted.BaseAngle; p.Known && run.Value*math.Cos(p.Value*degree) < limit {
+		text = fmt.Sprintf("this looks like the length up the slope: read the level distance, with the tape level. Read again %s", w.named(runs))
+	}
+	w.contradict(Flag{
+		Name: "run-going", State: rules.Flag, Value: run.Value, U: run.U, Limit: limit, Unit: "mm", Absolute: true,
+		Of: "level distance between the posts, against the flight's total going", From: house, Text: text,
+	}, w.refs(runs)...)
+}
+
+// postsBeyond is how much farther apart the posts of a bay may stand than the flight goes, mm: a post before the first
+// riser, or back on the landing. Common practice, no source.
+const postsBeyond = 100

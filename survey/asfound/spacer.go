@@ -1,0 +1,78 @@
+package asfound
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"pinchrod/calc/fit"
+	"pinchrod/calc/unit"
+	"pinchrod/store/journal"
+	"pinchrod/survey"
+)
+
+// spacers corrects the spacers of every walk, where they are to be corrected.
+func (w *worker) spacers() {
+	for _, e := range w.here {
+		r := &e.Reading
+		if r.What != survey.SpacerWalk || r.Check() != nil {
+			continue
+		}
+		s := Spacer{Count: int(r.Value.N[0]), Old: unit.Length(r.Value.N[1]).MM(), Short: unit.Length(r.Value.N[2]).MM()}
+		u, err := r.StandardU(w.set.Kit)
+		if err != nil {
+			w.note("%s (%s): %v", e.Ref.Short(), r.Title(), err)
+			continue
+		}
+		s.U = u
+		if s.New, err = fit.Walk(s.Old, s.Count, s.Short-w.beyond(s.Count)); errors.Is(err, fit.ErrInput) {
+			w.note("%s (%s): %v", e.Ref.Short(), r.Title(), err)
+			continue
+		}
+		if s.Why = w.noSpacer(e.Ref, &s); s.Why != "" {
+			s.New = 0
+		}
+		w.bay.Spacers = append(w.bay.Spacers, s)
+	}
+}
+
+// beyond is what a walk of all the spacers lacks at its end, along the rail, when
+// all is well: with a turned profile, whose equal gaps are between its thinnest
+// widths, the first and the last space are longer than the others, mm.
+func (w *worker) beyond(count int) float64 {
+	l := w.bay.Layout
+	if l == nil || count != len(l.BaseFillets) || count < 3 {
+		return 0
+	}
+	return l.BaseFillets[0].Length + l.BaseFillets[count-1].Length - 2*l.BaseFillets[1].Length
+}
+
+// noSpacer says why no spacer is to be cut to what a walk says; empty where one
+// is. A spacer s along a rail pitched by p leaves s·cos p·(1 − l·p) clear on the
+// level between spindles that lean by l (package layout), and more where they are
+// thinner.
+func (w *worker) noSpacer(ref journal.Ref, s *Spacer) string {
+	for i := range w.bay.Readings {
+		if r := &w.bay.Readings[i]; r.Ref == ref && r.Suspect {
+			return "the walk is probably wrong: walk it again"
+		}
+	}
+	l := w.bay.Layout
+	if l == nil {
+		return ""
+	}
+	if s.Count != l.Count+1 {
+		return fmt.Sprintf("%d spacers are wanted beside %d spindles: walk it again with them", l.Count+1, l.Count)
+	}
+	a := &w.bay.Adjusted
+	p, lean := math.Tan(a.BaseAngle.Value*degree), (a.LeanLower.Value+a.LeanUpper.Value)/2/1000
+	thinner := 0.0
+	if w.thin > 0 {
+		thinner = w.width - w.thin
+	}
+	open := s.New*math.Cos(a.BaseAngle.Value*degree)*(1-p*lean) + thinner
+	if ball, _ := w.set.opening(isLanding(w.bay.Place)); open+2*s.U/float64(s.Count) > ball {
+		return fmt.Sprintf("spacers of %.1f mm would leave %.1f mm open, and %.0f mm is the most: read the run again, or take one spindle more", s.New, open, ball)
+	}
+	return ""
+}
