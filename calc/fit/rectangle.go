@@ -59,36 +59,32 @@ func Rectangle(lo, hi []float64, b [][]float64, d []float64, o Options) (p, e fl
 	if err != nil {
 		return 0, 0, err
 	}
-	value := func(z []float64) float64 {
-		f := 1.0
-		for i := range d {
-			var t float64
-			for j, c := range b[i] {
-				t += c * z[j]
-			}
-			f *= within(lo[i]-t, hi[i]-t, d[i])
-			if f == 0 {
-				break
-			}
-		}
-		return f
-	}
 	if k == 0 {
-		return value(nil), 0, nil
+		p = 1
+		for i := range d {
+			p *= within(lo[i], hi[i], d[i])
+		}
+		return p, 0, nil
 	}
 	l, err := newLattice(k, o.Seed)
 	if err != nil {
 		return 0, 0, err
 	}
-	z := make([]float64, k)
+	p, e = integrate(lo, hi, b, d, o, l)
+	return p, e, nil
+}
+
+// integrate is Rectangle over a lattice that the caller has, of checked arguments.
+func integrate(lo, hi []float64, b [][]float64, d []float64, o Options, l *lattice) (p, e float64) {
+	z := make([]float64, l.k)
 	sum := newTally(lo, hi, b, d)
 	if half := (sum.high - sum.low) / 2; half <= o.MaxError {
-		return sum.low + half, half, nil
+		return sum.low + half, half
 	}
 	for n := firstPoints / 4; ; n *= 2 {
 		for i := sum.n; i < n; i++ {
 			for r := range shifts {
-				sum.add(r, value(l.point(i, r, z)))
+				sum.add(r, allWithin(lo, hi, b, d, l.point(i, r, z)))
 			}
 		}
 		sum.n = n
@@ -96,9 +92,31 @@ func Rectangle(lo, hi []float64, b [][]float64, d []float64, o Options) (p, e fl
 		switch {
 		case n < firstPoints: // only to know how the error falls
 		case e <= o.MaxError, 2*n*shifts > o.MaxPoints:
-			return p, e, nil
+			return p, e
 		}
 	}
+}
+
+// allWithin returns the probability that all quantities are within their bounds
+// when the common factors are z.
+func allWithin(lo, hi []float64, b [][]float64, d, z []float64) float64 {
+	f := 1.0
+	for i, row := range b {
+		var t float64
+		for j, c := range row {
+			t += c * z[j]
+		}
+		if d[i] > 0 {
+			f *= cdf((hi[i]-t)/d[i]) - cdf((lo[i]-t)/d[i])
+		} else {
+			f *= within(lo[i]-t, hi[i]-t, 0)
+		}
+		// The mean loses less than this, far below any error that is asked for.
+		if f < 1e-12 {
+			return 0
+		}
+	}
+	return f
 }
 
 // within returns P(lo ≤ d·e ≤ hi) for a standard normal e.

@@ -1,0 +1,163 @@
+package fit
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// quantiles are nine values of a standard normal quantity of equal weight: the
+// middles of nine equal shares, stretched so that their mean square is 1.
+var quantiles = func() (z [9]float64) {
+	square := 0.0
+	for i := range z {
+		z[i] = math.Sqrt2 * math.Erfinv(2*(float64(i)+0.5)/float64(len(z))-1)
+		square += z[i] * z[i] / float64(len(z))
+	}
+	for i := range z {
+		z[i] /= math.Sqrt(square)
+	}
+	return z
+}()
+
+// setPoints is how many points of a lattice several readings are averaged over,
+// each with its mirror image, so that the lengths move by nothing on average.
+const setPoints = 16
+
+// nodes returns points of equal weight for so many independent standard normals.
+func (s *Shop) nodes(readings int) ([][]float64, error) {
+	switch readings {
+	case 0:
+		return [][]float64{nil}, nil
+	case 1:
+		out := make([][]float64, len(quantiles))
+		for i := range quantiles {
+			out[i] = quantiles[i : i+1]
+		}
+		return out, nil
+	}
+	l, err := s.lattice(readings)
+	if err != nil {
+		return nil, err
+	}
+	var out [][]float64
+	for i := range setPoints {
+		z := append([]float64(nil), l.point(i, 0, make([]float64, readings))...)
+		mirror := make([]float64, readings)
+		for j, x := range z {
+			mirror[j] = -x
+		}
+		out = append(out, z, mirror)
+	}
+	return out, nil
+}
+
+// minutes returns the mean over what the readings may say of the least expected
+// minutes after them; +Inf as soon as it is sure to be above atMost.
+func (a *ahead) minutes(moves []move, atMost float64) (float64, error) {
+	nodes, err := a.s.nodes(len(moves))
+	if err != nil {
+		return 0, err
+	}
+	after := make([]posterior, len(a.sets))
+	for k := range a.sets {
+		if after[k], err = a.posterior(k, moves); err != nil {
+			return 0, err
+		}
+	}
+	sum, n := 0.0, float64(len(nodes))
+	for i, z := range nodes {
+		for k := range a.sets {
+			sum += a.s.least(after[k].at(&a.s.house, z))
+		}
+		if sum+float64(len(nodes)-1-i)*a.floor > n*atMost {
+			return math.Inf(1), nil
+		}
+	}
+	return sum / n, nil
+}
+
+// posterior is a set after readings.
+type posterior struct {
+	needed    Needed // mean before the readings, covariance after them
+	variances []float64
+	moves     [][]float64 // δ of each reading, mm
+	b         [][]float64 // factors of the covariance, in the workshop
+	lattice   *lattice
+}
+
+func (a *ahead) posterior(k int, moves []move) (posterior, error) {
+	p := posterior{needed: a.sets[k].Needed}
+	p.variances = p.needed.variances()
+	for _, m := range moves {
+		p.moves = append(p.moves, m[k])
+		for i, d := range m[k] {
+			p.variances[i] = max(p.variances[i]-d*d, 0)
+		}
+	}
+	if !a.s.house.Workshop {
+		return p, nil
+	}
+	p.needed.Cov = p.covariance()
+	var err error
+	p.b, p.lattice, err = a.s.factors(p.needed)
+	return p, err
+}
+
+// covariance returns the covariance of the lengths after the readings.
+func (p *posterior) covariance() *mat.SymDense {
+	if p.needed.Cov == nil {
+		return nil
+	}
+	n := len(p.needed.Mean)
+	out := mat.NewSymDense(n, nil)
+	for i := range n {
+		for j := i; j < n; j++ {
+			c := p.needed.Cov.At(i, j)
+			for _, d := range p.moves {
+				c -= d[i] * d[j]
+			}
+			out.SetSym(i, j, c)
+		}
+		out.SetSym(i, i, p.variances[i])
+	}
+	return out
+}
+
+// at returns the set when the readings say z.
+func (p *posterior) at(h *House, z []float64) *set {
+	n := p.needed
+	n.Mean = append([]float64(nil), n.Mean...)
+	for r, d := range p.moves {
+		for i := range n.Mean {
+			n.Mean[i] += d[i] * z[r]
+		}
+	}
+	w := newSet(h, n, p.variances, rough)
+	w.common(p.b, p.lattice)
+	return w
+}
+
+// chance returns P(all fit) after readings that say what is expected.
+func (a *ahead) chance(moves []move) (float64, error) {
+	least := 1.0
+	for k := range a.sets {
+		p, err := a.posterior(k, moves)
+		if err != nil {
+			return 0, err
+		}
+		if !a.s.house.Workshop {
+			p.needed.Cov = p.covariance()
+		}
+		v, err := a.s.Decide(p.needed)
+		if err != nil {
+			return 0, err
+		}
+		for _, o := range v.Options {
+			if o.Cut == v.Cut {
+				least = min(least, o.P)
+			}
+		}
+	}
+	return least, nil
+}

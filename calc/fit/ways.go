@@ -1,0 +1,434 @@
+package fit
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+const (
+	// trimReach is how far a piece may be too long and still be shortened in Trim
+	// minutes, mm. Without it, cutting all too long and trimming would always take
+	// less than fitting each (common practice, no source).
+	trimReach = 3
+	// tie is the difference of expected minutes that nobody notices: a third of a
+	// second. Stops that tie are chosen by P(all fit).
+	tie = 0.005
+	// leastNoise stands for none, mm, so that every quotient has a value.
+	leastNoise = 1e-9
+)
+
+// effort is how finely the choice of stops is worked out.
+type effort struct {
+	step   float64 // mm, how finely stops are told apart where a saw can be set to anything
+	points int     // of each shift of the lattice, for the count of short pieces
+}
+
+var (
+	// A stop is within 0.025 mm of the best, a quarter of what a saw repeats to by
+	// default. 512 points leave the chance of a visit within about 0.002, a quarter
+	// of a minute.
+	fine = effort{0.05, 64}
+	// The look-ahead compares means of many cases with each other.
+	rough = effort{0.2, 8}
+)
+
+// set is a set of like pieces, in order of length, as the choice of stops sees it.
+type set struct {
+	h           *House
+	order       []int       // which piece stands where
+	mean        []float64   // needed length, mm
+	short, long []float64   // how far a cut may be below and above it and still fit, mm
+	u, sigma    []float64   // of the needed length as measured; of cut − needed, mm
+	b           [][]float64 // common factors of the needed lengths, mm; nil until factor was called
+	lattice     *lattice    // of as many factors
+	effort      effort
+
+	stops []float64   // that can be set, mm, ascending
+	cost  [][]float64 // cost[i][g]: of the first i pieces cut to stop g, minutes
+}
+
+// newSet prepares pieces whose lengths were measured with these variances, mm².
+func newSet(h *House, n Needed, variances []float64, e effort) *set {
+	pieces := len(n.Mean)
+	f := make([]float64, 5*pieces)
+	w := &set{h: h, effort: e, order: make([]int, pieces),
+		mean: f[:pieces], short: f[pieces : 2*pieces], long: f[2*pieces : 3*pieces],
+		u: f[3*pieces : 4*pieces], sigma: f[4*pieces:]}
+	for i := range w.order {
+		w.order[i] = i
+	}
+	slices.SortStableFunc(w.order, func(a, b int) int { return cmp.Compare(n.Mean[a], n.Mean[b]) })
+	for i, piece := range w.order {
+		slide := 0.0
+		if n.Slide != nil {
+			slide = n.Slide[piece]
+		}
+		w.mean[i], w.short[i], w.long[i] = n.Mean[piece], h.Short+slide, h.Long+slide
+		w.u[i] = math.Sqrt(variances[piece])
+		w.sigma[i] = max(math.Hypot(w.u[i], h.noise()), leastNoise)
+	}
+	return w
+}
+
+// noise is the standard deviation of cut − needed that no reading takes away, mm.
+func (h *House) noise() float64 { return math.Hypot(h.Waviness, h.Saw) }
+
+// factors returns the common factors of the needed lengths, mm, and a lattice of
+// as many dimensions.
+func (s *Shop) factors(n Needed) ([][]float64, *lattice, error) {
+	b := make([][]float64, len(n.Mean))
+	if n.Cov != nil {
+		var err error
+		// What Factor leaves over, below 1e-6 mm a column, is nothing to the noise.
+		if b, _, err = Factor(n.Cov, DefaultTolerance); err != nil {
+			return nil, nil, err
+		}
+	}
+	l, err := s.lattice(len(b[0]))
+	return b, l, err
+}
+
+// common gives the set its common factors, one row per piece, where it needs them.
+func (w *set) common(b [][]float64, l *lattice) {
+	if w.lattice = l; l == nil {
+		return
+	}
+	w.b = make([][]float64, len(b))
+	for i, piece := range w.order {
+		w.b[i] = b[piece]
+	}
+}
+
+// misfit returns the chances that piece i, cut to this stop, is too short, too
+// long, and more than trimReach too long.
+func (w *set) misfit(i int, stop float64) (short, long, far float64) {
+	x, d := stop-w.mean[i], w.sigma[i]
+	return cdf((-w.short[i] - x) / d), cdf((x - w.long[i]) / d), cdf((x - w.long[i] - trimReach) / d)
+}
+
+// of returns the minutes that misfits with these chances, or expected numbers, cost.
+func (p price) of(short, long, far float64) float64 {
+	return short*p.short + long*p.trim + far*(p.fit-p.trim)
+}
+
+// fill lists the stops that could be best and what each piece costs at them. A
+// stop is for some piece within what fits and two sigma beyond: further out that
+// piece is as good as surely a misfit.
+func (w *set) fill(p price) {
+	const reach = 2
+	width := 0.0
+	for i, d := range w.sigma {
+		width = max(width, w.short[i]+w.long[i]+2*reach*d)
+	}
+	step := w.step(max(w.effort.step, width/64))
+	w.stops = w.stops[:0]
+	last := math.Inf(-1)
+	for i, m := range w.mean {
+		from := max(math.Floor((m-w.short[i]-reach*w.sigma[i])/step), last+1)
+		to := math.Ceil((m + w.long[i] + reach*w.sigma[i]) / step)
+		for g := from; g <= to; g++ {
+			w.stops = append(w.stops, g*step)
+		}
+		last = max(last, to)
+	}
+	n := len(w.stops)
+	flat := make([]float64, (len(w.mean)+1)*n)
+	w.cost = w.cost[:0]
+	for i := range len(w.mean) + 1 {
+		w.cost = append(w.cost, flat[i*n:(i+1)*n])
+		for g, stop := range w.stops {
+			if i > 0 {
+				w.cost[i][g] = w.cost[i-1][g] + p.of(w.misfit(i-1, stop))
+			}
+		}
+	}
+}
+
+// step returns the least step of stops that the saw can be set to, from this one up.
+func (w *set) step(least float64) float64 {
+	if w.h.SawStep == 0 {
+		return least
+	}
+	return w.h.SawStep * math.Ceil(max(least/w.h.SawStep, 1)-1e-9)
+}
+
+// plan is a choice of stops: group k holds the pieces from starts[k] in the order
+// of length.
+type plan struct {
+	starts  []int
+	stops   []float64 // mm, what the saw is set to, per group
+	lengths []float64 // mm, before rounding, per group
+}
+
+// settle chooses the stop of pieces i to j−1. Among those that tie it is the one
+// of fewest misfits, which has the greatest P(all fit): that is 1 − Σ P(misfit) up
+// to squares. Among those that tie there too it is the middle one.
+func (w *set) settle(i, j int, stops []float64, cost func(g int) float64) float64 {
+	const alike = 1e-9 // misfits; the chances are exact to 1e-15
+	least := math.Inf(1)
+	for g := range stops {
+		least = min(least, cost(g))
+	}
+	var near []float64
+	fewest := math.Inf(1)
+	for g, stop := range stops {
+		if !(cost(g) <= least+tie) {
+			continue
+		}
+		misfits := 0.0
+		for q := i; q < j; q++ {
+			x, d := stop-w.mean[q], w.sigma[q]
+			misfits += upper((w.short[q]+x)/d) + upper((w.long[q]-x)/d)
+		}
+		if misfits < fewest-alike {
+			near, fewest = near[:0], misfits
+		}
+		if misfits <= fewest+alike {
+			near = append(near, stop)
+		}
+	}
+	return near[len(near)/2]
+}
+
+// settled turns a division into stops. Groups with the same stop are one.
+func (w *set) settled(d division, p price) plan {
+	var out plan
+	for k, i := range d.starts {
+		j := len(w.mean)
+		if k+1 < len(d.starts) {
+			j = d.starts[k+1]
+		}
+		stop := w.settle(i, j, w.stops, func(g int) float64 { return w.cost[j][g] - w.cost[i][g] })
+		if last := len(out.stops) - 1; last >= 0 && out.stops[last] == stop {
+			continue
+		}
+		out.starts, out.stops = append(out.starts, i), append(out.stops, stop)
+	}
+	out.lengths = out.stops
+	if step := w.h.SawStep; step > 0 {
+		out.lengths = nil
+		for k, i := range out.starts {
+			j := len(w.mean)
+			if k+1 < len(out.starts) {
+				j = out.starts[k+1]
+			}
+			out.lengths = append(out.lengths, w.unrounded(i, j, out.stops[k], p))
+		}
+	}
+	return out
+}
+
+// unrounded returns the best stop of pieces i to j−1 if the saw could be set to
+// anything within a step of the stop that it can be set to.
+func (w *set) unrounded(i, j int, stop float64, p price) float64 {
+	const fractions = 20
+	step := w.h.SawStep / fractions
+	var stops, cost []float64
+	for f := -fractions + 1; f < fractions; f++ {
+		at, sum := stop+float64(f)*step, 0.0
+		for q := i; q < j; q++ {
+			sum += p.of(w.misfit(q, at))
+		}
+		stops, cost = append(stops, at), append(cost, sum)
+	}
+	return w.settle(i, j, stops, func(g int) float64 { return cost[g] })
+}
+
+// ways returns the options: batch, graded where two stops can differ, fit-each.
+func (s *Shop) ways(w *set) []Option {
+	var best [2]*Option // batch, graded
+	for _, p := range s.prices {
+		w.fill(p)
+		for k, d := range w.divide() {
+			if len(d.starts) == 0 {
+				continue
+			}
+			o := s.option(w, w.settled(d, p))
+			if s.house.AllFit > 0 {
+				s.probability(w, &o)
+				o.Passes = o.P-o.PError >= s.house.AllFit
+			}
+			if o.Settings == k+1 || k == 1 && o.Settings > 1 {
+				best[k] = better(best[k], &o)
+			}
+		}
+	}
+	out := make([]Option, 0, 3)
+	for _, o := range best {
+		if o != nil {
+			if s.house.AllFit == 0 {
+				s.probability(w, o)
+			}
+			out = append(out, *o)
+		}
+	}
+	each := s.fitEach(w)
+	s.probability(w, &each)
+	return append(out, each)
+}
+
+// better returns the option that keeps AllFit, of those the one of fewer minutes.
+func better(a, b *Option) *Option {
+	if a == nil || b.Passes && !a.Passes || b.Passes == a.Passes && b.Expected < a.Expected {
+		return b
+	}
+	return a
+}
+
+// option works out what a plan leads to, all but P.
+func (s *Shop) option(w *set, p plan) Option {
+	n, m := len(w.order), s.house.Minutes
+	o := Option{Cut: Batch, Lengths: p.lengths, Stops: p.stops, Settings: len(p.stops), Passes: true}
+	o.Minutes = float64(o.Settings)*m.Setting + float64(n)*m.Cut
+	if o.Settings > 1 {
+		o.Cut = Graded
+		o.Minutes += float64(n) * m.Sort
+		o.Lengths, o.Stops, o.Group = make([]float64, n), make([]float64, n), make([]int, n)
+		for k, from := range p.starts {
+			for _, piece := range w.order[from:] {
+				o.Lengths[piece], o.Stops[piece], o.Group[piece] = p.lengths[k], p.stops[k], k
+			}
+		}
+	}
+	s.reckon(w, &o)
+	return o
+}
+
+// fitEach takes blanks of one length: for the longest piece its mean and what it
+// may be longer than that, and as much as a blank is to have left to be trimmed.
+func (s *Shop) fitEach(w *set) Option {
+	n, m := float64(len(w.order)), s.house.Minutes
+	blank := w.blank()
+	o := Option{Cut: FitEach, Lengths: []float64{blank}, Stops: []float64{w.above(blank)}, Settings: 1, Passes: true}
+	o.Minutes = m.Setting + n*(m.Cut+m.Fit)
+	s.reckon(w, &o)
+	return o
+}
+
+// blank returns the length of a blank, mm.
+func (w *set) blank() float64 {
+	blank := math.Inf(-1)
+	for i, m := range w.mean {
+		blank = max(blank, m+max(w.h.Allowance, 2*w.u[i]+2))
+	}
+	return blank
+}
+
+// above returns the next stop that the saw can be set to, mm.
+func (w *set) above(length float64) float64 {
+	if step := w.h.SawStep; step > 0 {
+		return step * math.Ceil(length/step-1e-9) // 1e-9: what the quotient may be off
+	}
+	return length
+}
+
+// stopOf returns the stop of piece i in the order of length.
+func (o *Option) stopOf(w *set, i int) float64 {
+	if o.Cut == Graded {
+		return o.Stops[w.order[i]]
+	}
+	return o.Stops[0]
+}
+
+// reckon works out the expected misfits of an option and what they add to its
+// minutes. A blank is never too long.
+func (s *Shop) reckon(w *set, o *Option) {
+	m := s.house.Minutes
+	far := 0.0
+	for i := range w.order {
+		a, b, c := w.misfit(i, o.stopOf(w, i))
+		o.Recuts += a
+		if o.Cut != FitEach {
+			o.Trims += b
+			far += c
+		}
+	}
+	o.Expected = o.Minutes + o.Trims*m.Trim + far*(m.Fit-m.Trim)
+	if s.house.Workshop {
+		o.Recuts, o.Visits = s.shortfall(w, o)
+		o.Expected += o.Recuts*m.Fit + o.Visits*m.Visit
+	} else {
+		o.Expected += o.Recuts * m.Recut
+	}
+}
+
+// probability works out P(all fit) and its error.
+func (s *Shop) probability(w *set, o *Option) {
+	n := len(w.order)
+	lo, hi, d := make([]float64, n), make([]float64, n), make([]float64, n)
+	for i := range w.order {
+		x := o.stopOf(w, i) - w.mean[i]
+		lo[i], hi[i], d[i] = -w.short[i]-x, w.long[i]-x, s.house.noise()
+		if o.Cut == FitEach {
+			hi[i] = math.Inf(1)
+		}
+	}
+	if w.lattice.k > 0 {
+		o.P, o.PError = integrate(lo, hi, w.b, d, s.options, w.lattice)
+		return
+	}
+	o.P, o.PError = 1, 0
+	for i := range d {
+		o.P *= within(lo[i], hi[i], d[i])
+	}
+}
+
+// least returns the least expected minutes to about 0.01. It does without P(all
+// fit) where AllFit does not ask for it. Where it does, the product of the chances
+// of the pieces stands for P: lengths that share errors fit together more often
+// than that (Šidák 1967, for symmetric bounds), so nothing is promised too early.
+func (s *Shop) least(w *set) float64 {
+	n, m := float64(len(w.order)), s.house.Minutes
+	least := s.fitEach(w).Expected
+	additive := !s.house.Workshop && s.house.AllFit == 0
+	for _, p := range s.prices {
+		w.fill(p)
+		if additive {
+			least = min(least, m.Setting+n*m.Cut+w.group(0, len(w.order)))
+			if graded := 2*m.Setting + n*(m.Cut+m.Sort); graded < least {
+				least = min(least, w.divide()[1].minutes+n*(m.Cut+m.Sort))
+			}
+			continue
+		}
+		for _, d := range w.divide() {
+			if len(d.starts) == 0 {
+				continue
+			}
+			if o := s.option(w, w.plain(d)); o.Expected < least && w.product(&o) >= s.house.AllFit {
+				least = o.Expected
+			}
+		}
+	}
+	return least
+}
+
+// plain turns a division into the stops of least cost.
+func (w *set) plain(d division) plan {
+	out := plan{starts: d.starts}
+	for k, i := range d.starts {
+		j := len(w.mean)
+		if k+1 < len(d.starts) {
+			j = d.starts[k+1]
+		}
+		best := 0
+		for g := range w.stops {
+			if w.cost[j][g]-w.cost[i][g] < w.cost[j][best]-w.cost[i][best] {
+				best = g
+			}
+		}
+		out.stops = append(out.stops, w.stops[best])
+	}
+	out.lengths = out.stops
+	return out
+}
+
+// product returns the product of the chances that each piece fits.
+func (w *set) product(o *Option) float64 {
+	p := 1.0
+	for i := range w.order {
+		short, long, _ := w.misfit(i, o.stopOf(w, i))
+		p *= max(1-short-long, 0)
+	}
+	return p
+}
