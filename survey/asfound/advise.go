@@ -9,362 +9,238 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
-	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
-	"pinchrod/calc/flight"
-	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
+	"pinchrod/calc/unit"
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
 
-// What a reading is worth is counted in minutes, as a second visit is
-// (calc/fit.Minutes): then it can be held against the minutes it takes. House
-// figures, common practice, no source.
-const (
-	slipRate    = 0.02 // one reading in fifty is a slip
-	unsureShare = 0.1  // an unsure flag sends someone back once in ten jobs
-	halvedShare = 0.05 // and so does a largest uncertainty twice what it need be, half as often
-)
-
-// mostProposals is how many readings are proposed for a place: what a surveyor
-// still on site would go back up the stair for.
-const mostProposals = 6
-
-// Proposal is a reading to take next, after those before it in its place.
+// Proposal is a reading to take next.
 type Proposal struct {
 	Reading survey.Reading // Where, What, At and Height
-	Minutes float64        // what it takes
-	Worth   float64        // minutes it is expected to save
-	Gains   []string       // what it would do, in words
+	Minutes float64        // what it takes, with those that belong to it
+	Worth   float64        // minutes it is expected to save; 0 where it has to be settled before anything is cut
+	Gains   []string       // what it does, in words
 }
 
-// Advise proposes readings for every flight and bay, best first: those whose
-// expected worth is above the minutes they take. None is an answer: nothing more
-// is worth the time.
+// walkMinutes is what it takes to walk a spacer up the base rail; common practice, no source.
+const walkMinutes = 4
+
+// Advise proposes readings for every flight and bay: what has to be settled before anything is cut or an opening is
+// called safe, then what saves more minutes of cutting than it takes. None is an answer: nothing more is worth the time.
 //
-// A reading is worth what it spares: the second visits of a batch that does not
-// fit, of an unsure flag, of a slip that nothing would have shown. The next
-// proposal counts those before it as taken. Errors as for [Work].
+// It is the rule of [Verdict.Measure], so that the two cannot disagree. Errors as for [Work].
 func Advise(ctx context.Context, book *fieldbook.Book, s Settings) ([]Proposal, error) {
-	shop, err := fit.NewShop(s.House, s.Accuracy)
+	f, err := Work(ctx, book, s)
 	if err != nil {
 		return nil, fmt.Errorf("advising: %w", err)
 	}
-	standing := map[survey.Place][]fieldbook.Entry{}
-	for _, e := range book.Standing() {
-		standing[e.Reading.Where] = append(standing[e.Reading.Where], e)
-	}
-	var out []Proposal
-	flights := map[string]bool{}
-	for _, p := range book.Places() {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		if f := survey.Place(p.Flight()); !flights[p.Flight()] {
-			flights[p.Flight()] = true
-			out = append(out, workFlight(&Flight{Place: f}, s, standing[f], nil).proposals()...)
-		}
-		if p.InBay() {
-			w := newWorker(&Bay{Place: p}, s, shop, standing[p], standing[survey.Place(p.Flight())])
-			w.work()
-			if w.sol != nil {
-				out = append(out, w.adviser().propose()...)
+	return f.Proposals(), nil
+}
+
+// Proposals lists the readings worth taking, place by place; see [Advise].
+func (f *Findings) Proposals() (out []Proposal) {
+	for i := range f.Flights {
+		out = append(out, openQuestions(f.Flights[i].Place, f.Flights[i].Results, f.Flights[i].Flags, nil)...)
+		for j := range f.Bays {
+			if b := &f.Bays[j]; b.Place.Flight() == string(f.Flights[i].Place) {
+				out = append(out, b.proposals()...)
 			}
 		}
 	}
-	return out, nil
+	return out
 }
 
-// proposals for the steps and for the plan of a flight.
-func (w *flightWorker) proposals() []Proposal {
-	var out []Proposal
-	for _, sight := range []*sight{w.stepsSight, w.planSight} {
-		if sight == nil {
+func (b *Bay) proposals() []Proposal {
+	out := openQuestions(b.Place, b.Readings, b.Flags, b.Again)
+	if v := b.Spindles; v != nil {
+		for _, a := range v.Measure {
+			p := Proposal{Reading: a.Reading, Minutes: a.Takes, Worth: a.Saves}
+			p.Reading.Where = b.Place
+			for _, r := range a.With[1:] {
+				p.Gains = append(p.Gains, "take it with "+r.Title())
+			}
+			p.Gains = append(p.Gains, fmt.Sprintf("all spindles fit %s after it", Chance(a.PAfter)))
+			out = append(out, p)
+		}
+	}
+	for _, f := range b.Flags {
+		if f.Name == "last-space" && f.State == rules.Unsure {
+			out = append(out, Proposal{
+				Reading: survey.Reading{Where: b.Place, What: survey.SpacerWalk}, Minutes: walkMinutes,
+				Gains: []string{"says whether the last opening is safe, and what the fillets measure"},
+			})
+		}
+	}
+	return out
+}
+
+// openQuestions are the readings to take again: those of a slip that nobody has ruled on.
+func openQuestions(at survey.Place, results []Result, flags []Flag, again []journal.Ref) (out []Proposal) {
+	for i := range results {
+		r := &results[i]
+		if !r.Suspect && !slices.Contains(again, r.Ref) {
 			continue
 		}
-		a := adviser{set: w.set, place: w.f.Place, sight: sight, cov: sight.sol.Cov, helps: w.helps(sight)}
-		for _, f := range w.f.Flags {
-			if f.sight == sight {
-				a.flags = append(a.flags, f)
+		p := Proposal{Reading: survey.Reading{Where: at, What: r.Reading.What, At: r.Reading.At, Height: r.Reading.Height}, Minutes: minutesOf(r.Reading.What)}
+		what := "probably wrong"
+		if len(r.Rivals) > 0 || slices.Contains(again, r.Ref) {
+			what = "perhaps wrong, and nothing is cut until it is settled"
+		}
+		p.Gains = []string{fmt.Sprintf("%s, %s, is %s: read it again", r.Ref.Short(), r.Reading.Value, what)}
+		out = append(out, p)
+	}
+	return out
+}
+
+// minutesOf is what a reading takes; common practice, no source.
+func minutesOf(what survey.What) float64 {
+	for _, c := range candidates {
+		if c.what == what {
+			return c.minutes
+		}
+	}
+	return 1
+}
+
+// candidate is a reading of a bay that could be taken, with what it takes; minutes are common practice, no source.
+type candidate struct {
+	what    survey.What
+	mark    survey.Mark
+	high    bool // taken near the handrail
+	minutes float64
+}
+
+// tryAgain is what it takes to try a trial piece that is there already, minutes.
+const tryAgain = 1.5
+
+var candidates = []candidate{
+	{survey.Gap, survey.Bottom, false, 1}, {survey.Gap, survey.Middle, false, 1}, {survey.Gap, survey.Top, false, 1},
+	{survey.Trial, survey.Bottom, false, 4}, {survey.Trial, survey.Middle, false, 4}, {survey.Trial, survey.Top, false, 4},
+	{survey.Run, survey.Nowhere, false, 1}, {survey.Run, survey.Nowhere, true, 2}, {survey.SlopeRun, survey.Nowhere, false, 1},
+	{survey.LeanAlong, survey.Lower, false, 2}, {survey.LeanAlong, survey.Upper, false, 2},
+	{survey.BaseAngle, survey.Bottom, false, 1}, {survey.BaseAngle, survey.Top, false, 1},
+	{survey.RailAngle, survey.Bottom, false, 1}, {survey.RailAngle, survey.Top, false, 1},
+	{survey.BowBase, survey.Middle, false, 3}, {survey.BowRail, survey.Middle, false, 3},
+	{survey.FrameDiagonal, survey.Rising, false, 2}, {survey.FrameDiagonal, survey.Falling, false, 2},
+}
+
+// help is a reading that could be taken next, and what package fit asks of it.
+type help struct {
+	reading survey.Reading
+	fit.Candidate
+}
+
+// helps lists what could be read. A reading shares its tool's errors with those that were taken, so that repeating one
+// with the same tool brings only what is its own.
+func (w *worker) helps() []help {
+	if w.help != nil {
+		return w.help
+	}
+	high := unit.FromMM(max(0, w.bay.Adjusted.GapBottom.Value-100)).Round(50 * unit.Millimetre)
+	thought := *w // its reader's memory is its own: these readings are not taken
+	thought.read = newReader(w.set.Kit, nil)
+	for _, c := range candidates {
+		r := survey.Reading{What: c.what, At: survey.At{Mark: c.mark}}
+		if c.high {
+			r.Height = high
+		}
+		r.Value.Measure = r.Kind().Measure
+		o, ok, err := thought.observe(entryOf(r))
+		if !ok || err != nil {
+			continue
+		}
+		if m := r.Value.Measure; m == survey.Length || m == survey.Tried { // a tape's u grows with the length
+			r.Value.N[0] = int64(unit.FromMM(o.eq(w.sol.X, nil)))
+			if o, _, err = thought.observe(entryOf(r)); err != nil {
+				continue
 			}
 		}
-		out = append(out, a.propose()...)
-	}
-	return out
-}
-
-// adviser weighs readings for one adjustment.
-type adviser struct {
-	set   Settings
-	place survey.Place
-	sight *sight
-	first *mat.SymDense // of the unknowns, as they are
-	cov   *mat.SymDense // and with what was proposed taken
-	flags []Flag
-	helps []help
-	sets  []pieceSet
-	shop  *fit.Shop
-	lead  []leading // figures whose largest uncertainty is worth halving
-}
-
-// pieceSet is one kind of piece, for P(all fit).
-type pieceSet struct {
-	name string
-	need fit.Needed
-	jac  *mat.Dense
-}
-
-// leading is a figure of the bay that others hang on.
-type leading struct {
-	name string
-	eq   frame.Equation
-}
-
-func (w *worker) adviser() *adviser {
-	a := &adviser{
-		set: w.set, place: w.bay.Place, sight: &sight{sol: w.sol, obs: w.obs}, cov: w.sol.Cov, flags: w.bay.Flags, helps: w.helps(), shop: w.shop,
-		lead: []leading{
-			{"the run", frame.Unknown(frame.IndexRun)}, {"the gap at the bottom", frame.Gap(frame.Bottom)},
-			{"the gap at the middle", frame.Gap(frame.Middle)}, {"the gap at the top", frame.Gap(frame.Top)},
-		},
-	}
-	a.sets = w.sets
-	return a
-}
-
-// propose lists readings until none is worth its minutes.
-func (a *adviser) propose() []Proposal {
-	a.first = a.cov
-	checked := make([]bool, len(a.sight.obs))
-	for i := range checked {
-		checked[i] = !a.unchecked(a.cov, i)
-	}
-	var out []Proposal
-	for len(out) < mostProposals {
-		now := a.chances([]*mat.SymDense{a.cov})[0]
-		after := make([]*mat.SymDense, len(a.helps))
-		for i, h := range a.helps {
-			after[i] = h.taken(a.cov)
+		eq, u := w.model(&o)
+		g := make([]float64, len(w.sol.X))
+		if v := eq(w.sol.X, g); math.IsNaN(v) {
+			continue
 		}
-		then := a.chances(after)
-		best, bestCov := Proposal{}, (*mat.SymDense)(nil)
-		for i, h := range a.helps {
-			p := a.worth(h, after[i], now, then[i], checked)
-			if p.Worth-p.Minutes > best.Worth-best.Minutes {
-				best, bestCov = p, after[i]
+		h := help{r, fit.Candidate{Grad: g, U: u, Minutes: c.minutes}}
+		if c.what == survey.Trial {
+			h.Group, h.Again = 1, tryAgain
+			if w.has(survey.Trial) {
+				h.Minutes = tryAgain
 			}
 		}
-		if bestCov == nil {
-			return out
-		}
-		a.cov = bestCov
-		for i := range checked {
-			checked[i] = checked[i] || !a.unchecked(a.cov, i)
-		}
-		out = append(out, best)
+		w.help = append(w.help, h)
 	}
-	return out
+	return w.help
 }
 
-// taken is the covariance once a reading is taken, of all the unknowns there
-// are; see after.
-func (h help) taken(c *mat.SymDense) *mat.SymDense {
-	n := c.SymmetricDim()
-	if h.grad.Len() == n {
-		return after(c, h)
+// advise puts down the readings that save more minutes than they take.
+func (w *worker) advise(v *Verdict, jac *mat.Dense) error {
+	helps := w.helps()
+	c := make([]fit.Candidate, len(helps))
+	for i := range helps {
+		c[i] = helps[i].Candidate
 	}
-	full := mat.NewVecDense(n, nil)
-	for i := range h.grad.Len() {
-		full.SetVec(i, h.grad.AtVec(i))
+	gains, err := w.shop.Worth([]fit.Pieces{{Needed: v.Needed, Jac: jac, Verdict: &v.Verdict}}, w.sol.Cov, c)
+	if err != nil {
+		return err
 	}
-	return after(c, help{grad: full, u: h.u})
+	for _, g := range gains {
+		a := Advice{Reading: helps[g.Candidate].reading, PAfter: g.PAfter, Takes: g.SetTakes, Saves: g.SetSaves}
+		for _, i := range g.With {
+			a.With = append(a.With, helps[i].reading)
+		}
+		v.Measure = append(v.Measure, a)
+	}
+	return nil
 }
 
-// chances gives P(all fit) of each kind of piece for some covariances.
-func (a *adviser) chances(covs []*mat.SymDense) [][]float64 {
-	out := make([][]float64, len(covs))
-	for _, set := range a.sets {
-		measure := make([]fit.Candidate, len(covs))
-		for i, c := range covs {
-			measure[i] = fit.Candidate{Cov: spread(set.jac, leadingBlock(c))}
-		}
-		gains, err := a.shop.Gains(set.need, measure)
-		if err != nil {
-			continue // the verdict has said so already
-		}
-		p := make([]float64, len(covs))
-		for _, g := range gains {
-			p[g.Candidate] = g.PAfter
-		}
-		for i := range covs {
-			out[i] = append(out[i], p[i])
-		}
+// why says what the verdict on the spindles comes to.
+func why(v *Verdict) string {
+	o := v.Chosen()
+	if o == nil {
+		return ""
 	}
-	return out
+	s := fmt.Sprintf("about %.0f minutes", o.Expected)
+	switch {
+	case o.Cut == fit.FitEach:
+		return fmt.Sprintf("lengths spread %.1f mm and each is known to ±%.1f mm: %s", v.Spread, 2*v.Sigma, s)
+	case o.Cut == fit.Graded && o.Settings == len(v.Needed.Mean):
+		s = fmt.Sprintf("%d lengths, one for each: %s", o.Settings, s)
+	case o.Cut == fit.Graded:
+		s = fmt.Sprintf("%d stops: %s", o.Settings, s)
+	}
+	s += "; all fit " + Chance(o.P)
+	if o.Trims+o.Recuts >= 0.05 {
+		s += fmt.Sprintf("; expect %.1f to trim and %.1f to cut again", o.Trims, o.Recuts)
+	}
+	return s
 }
 
-// leadingBlock is the covariance of the eight unknowns of the plane.
-func leadingBlock(c *mat.SymDense) *mat.SymDense {
-	if c.SymmetricDim() == frame.Unknowns {
-		return c
-	}
-	out := mat.NewSymDense(frame.Unknowns, nil)
-	for i := range frame.Unknowns {
-		for j := i; j < frame.Unknowns; j++ {
-			out.SetSym(i, j, c.At(i, j))
+// Chosen is the option of the way that was chosen, nil where nothing is to be cut yet.
+func (v *Verdict) Chosen() *fit.Option {
+	for i := range v.Options {
+		if v.Options[i].Cut == v.Cut {
+			return &v.Options[i]
 		}
 	}
-	return out
+	return nil
 }
 
-// worth weighs one reading.
-func (a *adviser) worth(h help, after *mat.SymDense, now, then []float64, checked []bool) Proposal {
-	visit := a.set.House.Minutes.SecondVisit
-	p := Proposal{Reading: h.reading, Minutes: h.minutes}
-	p.Reading.Where = a.place
-	for i, set := range a.sets {
-		gain := then[i] - now[i]
-		p.Worth += max(0, gain) * visit
-		switch {
-		case now[i] < a.set.House.Risk && then[i] >= a.set.House.Risk:
-			p.Gains = append(p.Gains, fmt.Sprintf("lets the %ss be cut to stops: all fit with probability %s, now %s", set.name, Chance(then[i]), Chance(now[i])))
-		case gain >= 0.01:
-			p.Gains = append(p.Gains, fmt.Sprintf("all %ss fit with probability %s, now %s", set.name, Chance(then[i]), Chance(now[i])))
-		}
+// Chance writes a probability as a person says it, never as certain when it is not.
+func Chance(p float64) string {
+	switch {
+	case p < 0.0005:
+		return "less than once in 1000"
+	case p < 0.995:
+		return fmt.Sprintf("%.0f times in 100", max(100*p, 1))
+	case p < 0.9995:
+		return fmt.Sprintf("%.0f times in 1000", 1000*p)
+	case p < 1:
+		return "over 999 times in 1000"
 	}
-	for _, f := range a.flags {
-		if f.State != rules.Unsure || f.eq == nil {
-			continue
-		}
-		s := a.settles(f, after)
-		if more := s - a.settles(f, a.cov); more > 0 {
-			p.Worth += more * unsureShare * visit
-			if more >= 0.1 {
-				p.Gains = append(p.Gains, fmt.Sprintf("settles %s with probability %s", f.Name, Chance(s)))
-			}
-		}
-	}
-	n := 0
-	for i, done := range checked {
-		if !done && !a.unchecked(after, i) {
-			n++
-		}
-	}
-	if n > 0 {
-		p.Worth += float64(n) * slipRate * visit
-		p.Gains = append(p.Gains, "checks "+plural(n, "reading")+" that nothing checks")
-	}
-	if name, was := a.halves(after); was > 0 {
-		p.Worth += halvedShare * visit
-		gain := "halves the doubt in " + name
-		if was > ignorance/2 {
-			gain = "gives " + name + ", which nothing gives yet"
-		}
-		p.Gains = append(p.Gains, gain)
-	}
-	return p
-}
-
-// variance of a figure with gradient g.
-func variance(c *mat.SymDense, g []float64) float64 {
-	v := mat.NewVecDense(len(g), g)
-	return max(0, mat.Inner(v, c, v))
-}
-
-// settles is the probability that an unsure flag is settled once readings have
-// brought the covariance down to after. Now the figure is y with u; then it will
-// be y' with u', and what y' will be is now normal about y with variance u² − u'². It is settled when y' is 1.645 u' or
-// more from the limit on either side, the 5 % and 95 % of the three-state rule.
-func (a *adviser) settles(f Flag, after *mat.SymDense) float64 {
-	g := make([]float64, after.SymmetricDim())
-	f.eq(a.sight.sol.X, g)
-	was, is := variance(a.first, g)*f.scale*f.scale, variance(after, g)*f.scale*f.scale
-	moves, left := math.Sqrt(max(0, was-is)), 1.645*math.Sqrt(is)
-	limit, y := math.Abs(f.Limit), math.Abs(f.Value)
-	if moves == 0 {
-		return 0
-	}
-	within := rules.Conform(y, moves, limit-left)
-	up := 1 - rules.Conform(y, moves, limit+left)
-	return within + up
-}
-
-// unchecked tells whether a slip in reading i would go unseen with covariance c:
-// r = 1 − jᵀ·C·j/u² is its redundancy.
-func (a *adviser) unchecked(c *mat.SymDense, i int) bool {
-	o := a.sight.obs[i]
-	if o.prior {
-		return false
-	}
-	g := make([]float64, c.SymmetricDim())
-	o.eq(a.sight.sol.X, g)
-	r := 1 - variance(c, g)/(o.u*o.u)
-	return adjust.MDB(o.u, r)/o.scale > smallestSlip(o.entry.Reading.Value.Measure)
-}
-
-// halves names the leading figure of the largest uncertainty, and what that was,
-// when it is halved.
-func (a *adviser) halves(after *mat.SymDense) (string, float64) {
-	name, was, is := "", 0.0, 0.0
-	for _, l := range a.lead {
-		g := make([]float64, after.SymmetricDim())
-		l.eq(a.sight.sol.X, g)
-		if v := variance(a.cov, g); v > was {
-			name, was, is = l.name, v, variance(after, g)
-		}
-	}
-	if is > was/4 {
-		return "", 0
-	}
-	return name, math.Sqrt(was)
-}
-
-// helps of a flight: the readings that its adjustment could take.
-func (w *flightWorker) helps(s *sight) []help {
-	type thing struct {
-		what    survey.What
-		at      survey.At
-		eq      flight.Equation
-		minutes float64
-	}
-	at := func(m survey.Mark) survey.At { return survey.At{Mark: m} }
-	var things []thing
-	if s == w.stepsSight {
-		if w.st.Rises > 0 {
-			things = append(things, thing{survey.TotalRise, survey.At{}, w.st.Total(flight.Rise), 3})
-		}
-		if w.st.Goings > 0 {
-			things = append(things, thing{survey.TotalGoing, survey.At{}, w.st.Total(flight.Going), 3})
-		}
-		for n := 1; n <= w.st.Rises; n++ {
-			things = append(things, thing{survey.Rise, survey.At{Mark: survey.Step, N: int64(n)}, w.st.One(flight.Rise, n), 0.5})
-		}
-		for n := 1; n <= w.st.Goings; n++ {
-			things = append(things, thing{survey.Going, survey.At{Mark: survey.Step, N: int64(n)}, w.st.One(flight.Going, n), 0.5})
-		}
-	} else {
-		things = append(things,
-			thing{survey.Width, at(survey.Bottom), flight.Width(flight.Bottom), 1}, thing{survey.Width, at(survey.Top), flight.Width(flight.Top), 1},
-			thing{survey.Side, at(survey.Left), flight.Side(false), 2}, thing{survey.Side, at(survey.Right), flight.Side(true), 2},
-			thing{survey.Diagonal, at(survey.Rising), flight.Diagonal(true), 2}, thing{survey.Diagonal, at(survey.Falling), flight.Diagonal(false), 2})
-	}
-	var out []help
-	for _, t := range things {
-		r := survey.Reading{What: t.what, At: t.at}
-		g := make([]float64, len(s.sol.X))
-		v := t.eq(s.sol.X, g)
-		if math.IsNaN(v) {
-			continue
-		}
-		r.Value = survey.Quantity{Measure: survey.Length, N: [3]int64{int64(math.Round(v * 1000))}}
-		u, err := r.StandardU(w.set.Kit)
-		if err != nil {
-			continue
-		}
-		out = append(out, help{r, mat.NewVecDense(len(g), g), u, t.minutes})
-	}
-	return out
+	return "every time"
 }
 
 // Open is what a visit would leave open at a place.

@@ -96,6 +96,7 @@ type Bay struct {
 	Spacers  []Spacer
 	Taken    []fieldbook.Entry // readings that count as they stand: sections, moisture, access
 	Missing  []fieldbook.Want
+	Again    []journal.Ref // readings that have to be settled before anything is cut
 	Made     []Made   // what was cut for it, in the order of the logs
 	Notes    []string // what was taken for granted
 }
@@ -265,8 +266,9 @@ func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settin
 		wg.Go(func() {
 			for b := range work {
 				w := newWorker(b, s, shop, standing[b.Place], standing[survey.Place(b.Place.Flight())])
+				w.made = made[b.Place]
 				w.work()
-				w.made(made[b.Place])
+				w.hold()
 				b.Flags = append(forget(b.Flags), disputes[b.Place]...)
 			}
 		})

@@ -11,6 +11,7 @@ import (
 	"pinchrod/calc/fit"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/pieces"
+	"pinchrod/calc/unit"
 	"pinchrod/survey"
 )
 
@@ -137,6 +138,23 @@ func (w *worker) decide(need fit.Needed, jac *mat.Dense) (*Verdict, error) {
 	return out, nil
 }
 
+// grouped gives the stop of each fillet, before and after it was rounded: one length where all are alike, else one for
+// each, as of an option of package fit.
+func grouped(need []float64, g fit.Grouping) (lengths, stops []float64) {
+	mean, n := make([]float64, len(g.Stops)), make([]float64, len(g.Stops))
+	for i, x := range need {
+		mean[g.Group[i]] += x
+		n[g.Group[i]]++
+	}
+	if len(g.Stops) == 1 {
+		return []float64{mean[0] / n[0]}, g.Stops
+	}
+	for _, k := range g.Group {
+		lengths, stops = append(lengths, mean[k]/n[k]), append(stops, g.Stops[k])
+	}
+	return lengths, stops
+}
+
 // series says how fillets are cut: to the need itself, in groups only where neighbours differ by more than a visible
 // joint, each stop rounded up so that the last space only narrows. The last one is cut to what is left of a blank.
 func (w *worker) series(need fit.Needed) (*Verdict, error) {
@@ -147,17 +165,18 @@ func (w *worker) series(need fit.Needed) (*Verdict, error) {
 		}
 	}
 	g := fit.Series(need.Mean[:n], w.set.Joint)
-	m := w.set.House.Minutes
-	minutes := float64(g.Settings)*m.Setting + float64(n)*m.Cut + m.Cut + m.Fit
-	if g.Settings > 1 {
-		minutes += float64(n) * m.Sort
-	}
-	o := fit.Option{
-		Cut: fit.Batch, P: 1, Lengths: g.Lengths, Stops: g.Stops, Settings: g.Settings, Group: g.Group, Minutes: minutes, Expected: minutes, Passes: true,
-	}
-	if g.Settings > 1 {
+	o := fit.Option{Cut: fit.Batch, P: 1, Settings: len(g.Stops), Passes: true}
+	if len(g.Stops) > 1 {
 		o.Cut = fit.Graded
+		o.Group = g.Group
 	}
+	m := w.set.House.Minutes
+	o.Minutes = float64(o.Settings)*m.Setting + float64(n+1)*m.Cut + m.Fit
+	if o.Cut == fit.Graded {
+		o.Minutes += float64(n) * m.Sort
+	}
+	o.Expected = o.Minutes
+	o.Lengths, o.Stops = grouped(need.Mean[:n], g)
 	cos := math.Cos(w.bay.Adjusted.BaseAngle.Value * degree)
 	out := &Verdict{
 		Verdict: fit.Verdict{Cut: o.Cut, Options: []fit.Option{o}, Spread: slices.Max(need.Mean[:n]) - slices.Min(need.Mean[:n])},
@@ -226,7 +245,7 @@ func (w *worker) jacobian(p frame.Plane, lengths func(pieces.Bay, []float64, flo
 		if err != nil {
 			return nil
 		}
-		return lengths(q, w.stations(q), w.width)
+		return lengths(w.stand(q), w.stations(q), w.width)
 	}
 	var jac *mat.Dense
 	for i, h := range steps {

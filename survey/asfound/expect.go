@@ -66,14 +66,15 @@ func (s *Site) Expected(r survey.Reading) Quantity {
 	if err != nil || !ok || len(w.obs) == 0 || w.adjust() != nil {
 		return Quantity{}
 	}
-	if r.What == survey.PostPosition && len(w.sol.X) == frame.Unknowns {
+	if r.What == survey.PostPosition && !w.known[frame.IndexDatum] {
 		return Quantity{} // the first position sets the datum for the others
 	}
 	if !w.measured(o.eq) {
 		return Quantity{}
 	}
-	q := w.figure(o.eq, 1/o.scale)
-	q.U = math.Hypot(q.U, o.u/o.scale)
+	eq, u := w.model(&o)
+	q := w.figure(eq, 1/o.scale)
+	q.U = math.Hypot(q.U, u/o.scale)
 	return q
 }
 
@@ -170,8 +171,8 @@ func (s *Site) Verdict(p survey.Place) (line string, bay *Bay) {
 	cut, next := "", ""
 	if v := b.Spindles; v != nil {
 		cut = fmt.Sprintf("%d spindles, %s", b.Layout.Count, v.Cut)
-		if len(v.Plan) > 0 {
-			next = v.Plan[0].Reading.Title()
+		if len(v.Measure) > 0 {
+			next = v.Measure[0].Reading.Title()
 		}
 	} else if b.Layout != nil {
 		cut = fmt.Sprintf("%d spindles", b.Layout.Count)

@@ -74,11 +74,11 @@ func (w *worker) without(out []int) *worker {
 func (w *worker) settles() bool {
 	w.sections()
 	w.gather()
-	return w.adjust() == nil && len(w.sol.Passes) == 0 && len(w.beyond()) == 0 && len(w.bay.Flags) == 0
+	return w.adjust() == nil && len(w.sol.Passes) == 0 && len(w.strained()) == 0 && len(w.bay.Flags) == 0
 }
 
-// beyond lists the assumptions that the adjusted bay is far from.
-func (w *worker) beyond() (out []assumption) {
+// strained lists the assumptions that the adjusted bay is far from.
+func (w *worker) strained() (out []assumption) {
 	for _, a := range w.assumed {
 		if v := a.Model(w.sol.X, nil); !(math.Abs(v) <= beyondAssumed*a.U) {
 			out = append(out, a)
@@ -90,7 +90,7 @@ func (w *worker) beyond() (out []assumption) {
 // unlikely puts down what no stair is, with the readings that say so: those of which one alone, left out, leaves a
 // likely bay, or else those that the figure hangs on most. A reading that the surveyor kept has settled it.
 func (w *worker) unlikely() {
-	for _, a := range w.beyond() {
+	for _, a := range w.strained() {
 		var single []int
 		for i := range w.obs {
 			if w.without([]int{i}).settles() {

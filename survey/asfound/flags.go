@@ -41,7 +41,9 @@ func (w *worker) flags() {
 	one := fmt.Sprintf("what one stop covers: %.1f mm short to %.1f mm long", s.House.Short, s.House.Long)
 	a := &w.bay.Adjusted
 
-	w.bay.Flags = append(w.bay.Flags, slipFlags(w.bay.Readings)...)
+	if !w.alone {
+		w.bay.Flags = append(w.bay.Flags, slipFlags(w.bay.Readings)...)
+	}
 	post := func(name, which, way string, q Quantity, eq frame.Equation, plus, minus string) {
 		w.judge(flagOf{
 			name: name, q: q, eq: eq, scale: 1000, limit: 1000 * lean, unit: "mm/m", from: joint,
@@ -81,7 +83,7 @@ func (w *worker) flags() {
 		of:    "gap at the top less gap at the bottom",
 		clear: "rails are parallel: the gap holds from end to end",
 		flag: func(v float64) string {
-			return fmt.Sprintf("the gap %s up the stair: one spindle length will not do", pick(v, "opens", "closes"))
+			return fmt.Sprintf("the gap %s up the stair: the spindles are not all of one length", pick(v, "opens", "closes"))
 		},
 		settle: "try a piece at the bottom and at the top",
 	})
@@ -135,7 +137,7 @@ func (w *worker) flags() {
 			settle: "read both diagonals again",
 		})
 	}
-	w.opening()
+	w.openings()
 }
 
 // defaultWidth stands in for a spindle that was not read, mm; common practice,
@@ -232,29 +234,18 @@ func slipFlags(results []Result) []Flag {
 	return out
 }
 
-// opening holds the widest gap of the layout against the ball.
-func (w *worker) opening() {
-	l := w.bay.Layout
-	ball, from := w.set.opening(isLanding(w.bay.Place))
-	f := Flag{Name: "opening", Absolute: true, Limit: ball, Unit: "mm", Of: "widest opening between spindles", From: from}
-	if l == nil {
-		if w.bay.NoLayout != "" {
-			f.State, f.Text = rules.Flag, w.bay.NoLayout
-			w.bay.Flags = append(w.bay.Flags, f)
-		}
+// openings judges what is open between the spindles and beside the upper post.
+func (w *worker) openings() {
+	if l := w.bay.Layout; l != nil {
+		w.bay.Flags = append(w.bay.Flags, w.openingsWith(l)...)
 		return
 	}
-	f.Value, f.U = l.Widest.Value, l.Widest.U
-	f.State = rules.Judge(f.Value, f.U, f.Limit)
-	switch f.State {
-	case rules.Clear:
-		f.Text = fmt.Sprintf("no ball of %g mm passes between the spindles", f.Limit)
-	case rules.Flag:
-		f.Text = fmt.Sprintf("a ball of %g mm passes: add a spindle", f.Limit)
-	default:
-		f.Text = "cannot tell yet: read the run again"
+	if w.bay.NoLayout != "" {
+		ball, from := w.set.opening(isLanding(w.bay.Place))
+		w.bay.Flags = append(w.bay.Flags, Flag{
+			Name: "opening", Absolute: true, Limit: ball, Unit: "mm", Of: "widest opening between spindles", From: from, State: rules.Flag, Text: w.bay.NoLayout,
+		})
 	}
-	w.bay.Flags = append(w.bay.Flags, f)
 }
 
 // dispute raises a flag for a reading with two standing answers.

@@ -8,7 +8,6 @@ import (
 	"pinchrod/calc/layout"
 	"pinchrod/calc/pieces"
 	"pinchrod/calc/rules"
-	"pinchrod/calc/unit"
 )
 
 // House figures of the fillets, common practice, no source.
@@ -34,6 +33,14 @@ type Layout struct {
 
 	fillet float64 // slope length that all base fillets but the last have on average, mm; 0 where the pitch is not known
 	walked *walked // the spacer walk that rules it; nil without one
+}
+
+// Walk is a spacer walk as it should go: Count spacers of one length up the base
+// rail, with all the spindles between them.
+type Walk struct {
+	Count  int
+	Spacer float64  // mm, to a tenth
+	Short  Quantity // what it should lack at its end, mm; u with that of the walk itself
 }
 
 // stands is a bay as its spindles stand in it: with the posts, or plumb.
@@ -226,7 +233,7 @@ func (w *worker) lastOpening(l *Layout, as layout.Layout, p frame.Plane) Quantit
 	left := w.figure(frame.LastSpace(l.Count, l.fillet, k), grown)
 	if l.walked != nil && l == w.bay.Layout {
 		cos := 1 / math.Hypot(1, p.BaseSlope)
-		left = Quantity{(l.walked.longer+l.walked.fillet)*cos*grown, l.walked.u * cos, true}
+		left = Quantity{end.Fillet + l.walked.longer*cos*grown, l.walked.u * cos, true}
 	}
 	return Quantity{
 		max(end.Bottom, end.Top+w.play()) + left.Value - end.Fillet, norm(left.U, n*stopU, math.Sqrt(n)*w.set.House.Saw), true,

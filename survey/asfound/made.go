@@ -11,7 +11,6 @@ import (
 	"pinchrod/calc/rules"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
-	"pinchrod/survey/fieldbook"
 )
 
 // Made is what was cut for a bay, held against what the book says is needed now.
@@ -37,9 +36,10 @@ type Off struct {
 // InU is the error in units of its standard uncertainty.
 func (o Off) InU() float64 { return o.Error / o.U }
 
-// made holds what was cut against what is needed. A piece that was cut again on
+// hold holds what was cut against what is needed. A piece that was cut again on
 // site is no longer the batch's.
-func (w *worker) made(entries []fieldbook.Made) {
+func (w *worker) hold() {
+	entries := w.made
 	again := map[survey.Part][]uint32{}
 	for _, e := range entries {
 		if e.Made.Recut {
@@ -68,7 +68,7 @@ func (w *worker) made(entries []fieldbook.Made) {
 		case len(which) == 0:
 			m.Unknown = "each was cut again on site"
 		default:
-			if err := w.hold(&m, v.Needed, which); err != nil {
+			if err := w.holdOne(&m, v.Needed, which); err != nil {
 				m.Unknown = err.Error()
 			}
 		}
@@ -76,7 +76,7 @@ func (w *worker) made(entries []fieldbook.Made) {
 	}
 }
 
-// hold says how each piece of a batch is off what is needed, and the probability
+// holdOne says how each piece of a batch is off what is needed, and the probability
 // that all fit,
 //
 //	needed_i − short ≤ made ≤ needed_i + long,
@@ -86,7 +86,7 @@ func (w *worker) made(entries []fieldbook.Made) {
 // too, and each piece as made by the saw's repeatability. What is over length
 // fits while it is long enough. A piece that was cut again fits, since it was cut
 // until it did; it says how well it was foreseen.
-func (w *worker) hold(m *Made, need fit.Needed, which []int) error {
+func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 	h := w.set.House
 	n := len(which)
 	lo, hi, d := make([]float64, n), make([]float64, n), make([]float64, n)
@@ -148,12 +148,15 @@ const errorSigmas = 2.576
 func (w *worker) trial(m *Made) *Result {
 	for i := range w.bay.Readings {
 		r := &w.bay.Readings[i]
-		if r.Reading.What == survey.Fit && r.Ref.Device == m.Ref.Device && r.Ref.Page == m.Ref.Page {
+		if r.Reading.What == survey.Trial && r.Ref.Device == m.Ref.Device && r.Ref.Page == m.Ref.Page {
 			return r
 		}
 	}
 	return nil
 }
+
+// surely is the probability from which a batch that was cut is called good, as for every flag.
+const surely = 0.95
 
 // madeFlag holds the piece least likely to fit against what still fits; the
 // batch is clear only where all of it fits as surely as the house asks.
@@ -170,15 +173,15 @@ func (w *worker) madeFlag(m *Made, low, high float64) Flag {
 	if m.Made.ToFit {
 		f.From, f.Limit = "cut over length: no shorter than needed", low
 	}
-	all := fmt.Sprintf("all %d fit with probability %s", len(m.Off), Chance(m.P.Value))
+	all := fmt.Sprintf("all %d fit %s", len(m.Off), Chance(m.P.Value))
 	if len(m.Off) == 1 {
-		all = "it fits with probability " + Chance(m.P.Value)
+		all = "it fits " + Chance(m.P.Value)
 	}
 	f.State = rules.JudgeBetween(o.Error, o.U, low, high)
 	switch {
 	case f.State == rules.Flag:
 		f.Text = fmt.Sprintf("%s, %s: cut it again, or strike %s if the entry is wrong", all, tooMuch(o.Error), m.Ref.Short())
-	case m.P.Value >= w.set.House.Risk:
+	case m.P.Value >= surely:
 		f.State = rules.Clear
 		f.Text = all
 	default:

@@ -3,6 +3,7 @@ package asfound
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"pinchrod/calc/frame"
 	"pinchrod/calc/unit"
@@ -15,7 +16,9 @@ type observation struct {
 	entry  fieldbook.Entry
 	value  float64
 	u      float64
+	shares []share // what it has in common with others of its tool, in the same unit as u, which is its own part
 	scale  float64 // of a figure in the reading's own unit to one here
+	cut    bool    // a piece that was cut again until it fitted
 	eq     frame.Equation
 	prior  bool          // taken for granted, last of all; no reading
 	others []alternative // what the reading would be of, had it been taken in the wrong place
@@ -60,7 +63,7 @@ func ofStation(at survey.At, eq func(frame.Station) frame.Equation) (frame.Equat
 // observed are the kinds that say something of the bay's plane.
 var observed = map[survey.What]bool{
 	survey.Run: true, survey.SlopeRun: true, survey.PostPosition: true, survey.LeanAlong: true, survey.BaseAngle: true,
-	survey.RailAngle: true, survey.Gap: true, survey.Fit: true, survey.BowBase: true, survey.BowRail: true,
+	survey.RailAngle: true, survey.Gap: true, survey.Trial: true, survey.BowBase: true, survey.BowRail: true,
 	survey.FrameDiagonal: true, survey.SpacerWalk: true,
 }
 
@@ -75,7 +78,10 @@ func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) 
 	if err != nil {
 		return o, false, err
 	}
-	o = observation{entry: e, value: q.Value, u: q.U, scale: 1}
+	o = observation{entry: e, value: q.Value, scale: 1}
+	if o.u, o.shares, err = shares(r, q.U, w.set.Kit); err != nil {
+		return o, false, err
+	}
 	upper, rising := r.At.Mark == survey.Upper, r.At.Mark == survey.Rising
 	height := r.Height.MM()
 	switch r.What {
@@ -104,8 +110,18 @@ func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) 
 	case survey.RailAngle:
 		o.eq, o.others = ofStation(r.At, frame.RailAngle)
 		o.scale = degree
-	case survey.Gap, survey.Fit:
+	case survey.Gap:
 		o.eq, o.others = ofStation(r.At, frame.Gap)
+	case survey.Trial:
+		o.eq, o.others = ofStation(r.At, w.tried)
+		if w.recut(e) {
+			// What was cut until it fitted says that its need lies between its length less long and its length plus short:
+			// a rectangular distribution, u² = width²/12 (JCGM 100:2008, 4.3.7).
+			h := w.set.House
+			o.cut, o.shares = true, nil
+			o.value += (h.Short - h.Long) / 2
+			o.u = math.Hypot(h.Saw, (h.Short+h.Long)/math.Sqrt(12))
+		}
 	case survey.BowBase:
 		o.eq = frame.BowBase(station(r.At))
 		o.others = []alternative{{"taken on the wrong rail", frame.BowRail(station(r.At))}}
@@ -121,38 +137,55 @@ func (w *worker) observe(e fieldbook.Entry) (o observation, ok bool, err error) 
 		}
 		spacers, spacer := int(r.Value.N[0]), unit.Length(r.Value.N[1]).MM()
 		// Between m spacers stand m−1 spindles.
-		foot, footU := w.foot()
-		o.eq = frame.Walk(spacers, spacer, spacers-1, foot)
+		k, kU := w.foot()
+		o.eq = frame.Walk(spacers, spacer, spacers-1, k)
 		if r.U == 0 {
-			// Every spacer is cut to the one length, which was read once, and every
-			// spindle is as wide as the one that was: their errors count as often as
-			// they are walked, the spindles' along the pitch.
+			// Every spacer is cut to the one length, which was read once, so its error counts as often as it is walked; what
+			// the spindles take of the rail counts along the pitch.
 			one, err := survey.HouseKit.Tool("rule")
 			if err != nil {
 				return o, false, err
 			}
 			p, _ := w.pitches()
-			o.u = math.Hypot(o.u, math.Hypot(float64(spacers)*one.U(spacer, 0), float64(spacers-1)*footU/math.Cos(p)))
+			o.u = math.Hypot(o.u, math.Hypot(float64(spacers)*one.U(spacer, 0), float64(spacers-1)*w.width*kU/math.Cos(p)))
 		}
 	}
 	o.value *= o.scale
 	o.u *= o.scale
+	for i := range o.shares {
+		o.shares[i].by *= o.scale
+	}
 	return o, true, nil
 }
 
-// foot is what a spindle takes of the base rail, on the level, and its standard
-// uncertainty, mm:
+// tried is the length of a trial piece at a station: as a spindle stands there, or plumb where the spindles do.
+func (w *worker) tried(st frame.Station) frame.Equation {
+	if w.set.Plumb {
+		return frame.Gap(st)
+	}
+	return frame.Trial(st)
+}
+
+// recut tells whether a trial piece is a spindle that was cut again on site: then both stand on one page.
+func (w *worker) recut(e fieldbook.Entry) bool {
+	return slices.ContainsFunc(w.made, func(m fieldbook.Made) bool {
+		return m.Made.Recut && m.Ref.Device == e.Ref.Device && m.Ref.Page == e.Ref.Page
+	})
+}
+
+// foot is what a spindle takes of the base rail on the level, in its widths, and its standard uncertainty:
 //
-//	f = w·√(1+l²)/(1 − p·l)
-//	u(f) = √(u(w)² + (w·p·u(l))²), to the first order of l
+//	k = √(1+l²)/(1 − p·l),  u(k) = p·u(l), to the first order of l
 //
-// with w its width, l the posts' mean lean and p the tan of the base rail's pitch,
-// both as they were read.
-func (w *worker) foot() (f, u float64) {
+// with l the spindles' mean lean and p the tan of the base rail's pitch, both as they were read; plumb it is 1.
+func (w *worker) foot() (k, u float64) {
+	if w.set.Plumb {
+		return 1, 0
+	}
 	pitch, _ := w.pitches()
 	p := math.Tan(pitch)
 	l, leanU := w.lean()
-	return w.width * math.Hypot(1, l) / (1 - p*l), math.Hypot(w.widthU, w.width*p*leanU)
+	return math.Hypot(1, l) / (1 - p*l), math.Abs(p) * leanU
 }
 
 // shifted is an equation with a constant added.

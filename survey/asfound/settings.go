@@ -10,6 +10,7 @@ import (
 	"pinchrod/calc/layout"
 	"pinchrod/calc/rules"
 	"pinchrod/calc/timber"
+	"pinchrod/calc/unit"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
@@ -24,6 +25,9 @@ type Settings struct {
 	Opening float64       // largest ball that may not pass, mm; 0, the default, leaves it to the profile
 	Joint   float64       // widest joint that still looks closed, mm; default 0.5
 	House   fit.House     // cutting and fitting
+	Ends    Ends          // how the spindles' ends are held, which says what still fits; default groove
+	Play    float64       // how far a spindle's head may be slid along the rail over its height, mm; default 1
+	Plumb   bool          // the spindles stand plumb; default: with the posts
 	Fillets FilletEnds    // how the fillets' ends are cut; default both to the bevel
 
 	// Movement of the timber is reckoned with when its moisture was read and
@@ -51,11 +55,25 @@ const (
 	SquareEnded  FilletEnds = "square"
 )
 
+// Ends says how the ends of the spindles are held.
+type Ends string
+
+// The ways to hold a spindle's ends. A short end hides in a groove between its fillets, and on a peg; a butt shows both.
+const (
+	Grooved Ends = "groove"
+	Butted  Ends = "butt"
+	Pegged  Ends = "peg"
+)
+
+// tolerances are how much shorter and longer than needed a piece may be and still fit, mm, by how its ends are held.
+// Common practice, no source.
+var tolerances = map[Ends]struct{ short, long float64 }{Grooved: {2, 0.5}, Butted: {0.5, 0.5}, Pegged: {3, 1}}
+
 // Defaults are the settings used until told otherwise.
 func Defaults() Settings {
 	return Settings{
 		Kit: survey.HouseKit, Profile: rules.None(), Stair: rules.Private, Target: layout.DefaultTarget, Joint: 0.5,
-		House: fit.DefaultHouse(), Fillets: BothBevelled, Accuracy: fit.Options{Seed: 1},
+		House: fit.DefaultHouse(), Ends: Grooved, Play: 1, Fillets: BothBevelled, Accuracy: fit.Options{Seed: 1},
 	}
 }
 
@@ -137,6 +155,10 @@ var options = []option{
 			return fmt.Errorf("%w: units %q: give mm or in", ErrSetting, value)
 		}
 		s.Inches = value == "in"
+		s.House.SawStep = fit.DefaultHouse().SawStep
+		if s.Inches {
+			s.House.SawStep = unit.Length(unit.Inch).MM() / 32
+		}
 		return nil
 	}},
 	{"fillet-ends", "how fillets are cut off: both ends to the bevel, one, or square", func(s *Settings, value string) error {
@@ -147,9 +169,53 @@ var options = []option{
 		}
 		return fmt.Errorf("%w: fillet-ends %q: give both, one or square", ErrSetting, value)
 	}},
+	{"ends", "how the spindles' ends are held: groove, butt or peg; it sets short and long", func(s *Settings, value string) error {
+		t, ok := tolerances[Ends(value)]
+		if !ok {
+			return fmt.Errorf("%w: ends %q: give groove, butt or peg", ErrSetting, value)
+		}
+		s.Ends, s.House.Short, s.House.Long = Ends(value), t.short, t.long
+		return nil
+	}},
 	number("short", "how much shorter than needed a piece may be and still fit, mm", 0.05, 10, func(s *Settings) *float64 { return &s.House.Short }),
 	number("long", "how much longer than needed a piece may be and still fit, mm", 0.05, 10, func(s *Settings) *float64 { return &s.House.Long }),
-	number("all-fit", "probability asked for that all pieces fit", 0.51, 0.9999, func(s *Settings) *float64 { return &s.House.Risk }),
+	number("play", "how far a spindle's head may be slid along the rail, mm", 0, 10, func(s *Settings) *float64 { return &s.Play }),
+	{"stand", "how the spindles stand: with the posts, or plumb", func(s *Settings, value string) error {
+		if value != "posts" && value != "plumb" {
+			return fmt.Errorf("%w: stand %q: give posts or plumb", ErrSetting, value)
+		}
+		s.Plumb = value == "plumb"
+		return nil
+	}},
+	{"saw", "where the pieces are cut: site or workshop", func(s *Settings, value string) error {
+		if value != "site" && value != "workshop" {
+			return fmt.Errorf("%w: saw %q: give site or workshop", ErrSetting, value)
+		}
+		s.House.Workshop = value == "workshop"
+		return nil
+	}},
+	number("saw-step", "what the saw's stop can be set to, mm", 0.05, 5, func(s *Settings) *float64 { return &s.House.SawStep }),
+	{"spares", "spindles carried over length from the workshop, 0 to 100; unless set one in ten and one", func(s *Settings, value string) error {
+		n, err := strconv.Atoi(strings.TrimSpace(value))
+		if err != nil || n < 0 || n > 100 {
+			return fmt.Errorf("%w: spares %q: give 0 to 100", ErrSetting, value)
+		}
+		s.House.Spares = n
+		return nil
+	}},
+	number("all-fit", "probability that all pieces fit, without which they are not cut to stops; 0 is off", 0, 0.9999, func(s *Settings) *float64 { return &s.House.AllFit }),
+	minutes("setting", "set and prove a stop", func(m *fit.Minutes) *float64 { return &m.Setting }),
+	minutes("cut", "cut a piece", func(m *fit.Minutes) *float64 { return &m.Cut }),
+	minutes("sort", "mark a piece and sort it to its place", func(m *fit.Minutes) *float64 { return &m.Sort }),
+	minutes("trim", "shorten a piece that is a little too long", func(m *fit.Minutes) *float64 { return &m.Trim }),
+	minutes("fit", "mark, cut and try a piece that is over length", func(m *fit.Minutes) *float64 { return &m.Fit }),
+	minutes("recut", "cut a short piece again, timber included", func(m *fit.Minutes) *float64 { return &m.Recut }),
+	minutes("visit", "come a second time", func(m *fit.Minutes) *float64 { return &m.Visit }),
+}
+
+// minutes makes an option of a time of the work.
+func minutes(of, means string, at func(*fit.Minutes) *float64) option {
+	return number("minutes-"+of, "minutes to "+means, 0, 1000, func(s *Settings) *float64 { return at(&s.House.Minutes) })
 }
 
 // SettingNames lists the settings of a job with what each means.

@@ -58,11 +58,11 @@ func usualSlip(r *survey.Reading, v, e, ue float64, elsewhere []place) string {
 		for _, whole := range []float64{10, 1} {
 			try(math.Copysign(whole, e), fmt.Sprintf("a whole %g° misread", whole))
 		}
-	case survey.Length, survey.Walk:
+	case survey.Length, survey.Tried, survey.Walk:
 		for _, whole := range []float64{1000, 100, 10} {
 			try(math.Copysign(whole, e), fmt.Sprintf("a whole %g mm misread", whole))
 		}
-		if k.Measure == survey.Length && r.What != survey.BowBase && r.What != survey.BowRail {
+		if k.Measure != survey.Walk && r.What != survey.BowBase && r.What != survey.BowRail {
 			for _, s := range swapped(v) {
 				try(v-s, fmt.Sprintf("digits exchanged, %s for %s", mm(v), mm(s)))
 			}

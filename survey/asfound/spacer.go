@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/unit"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
+	"pinchrod/survey/fieldbook"
 )
 
 // spacers corrects the spacers of every walk, where they are to be corrected.
@@ -36,6 +38,47 @@ func (w *worker) spacers() {
 	}
 }
 
+// walked is a spacer walk that rules the fillets.
+type walked struct {
+	longer float64 // the fillets than the readings alone say, mm along the rail
+	u      float64 // of the walk's end, mm along the rail
+}
+
+// walkedSpacer is the last walk of so many spacers that was not set aside, against the fillets that the readings need.
+// The fillets follow it, so that spacer and fillet are one figure.
+func (w *worker) walkedSpacer(count int, need []float64) *walked {
+	var out *walked
+	for _, e := range fieldbook.InTime(w.here) {
+		r := &e.Reading
+		if r.What != survey.SpacerWalk || r.Check() != nil || int(r.Value.N[0]) != count || w.suspect(e.Ref) {
+			continue
+		}
+		u, err := r.StandardU(w.set.Kit)
+		if err != nil {
+			continue
+		}
+		inner, ends := need[0], 0.0
+		if count > 2 {
+			inner = need[1]
+			ends = need[0] + need[count-1] - 2*inner
+		}
+		s, err := fit.Walk(unit.Length(r.Value.N[1]).MM(), count, unit.Length(r.Value.N[2]).MM()-ends)
+		if err != nil {
+			continue
+		}
+		out = &walked{longer: s - inner, u: u}
+	}
+	return out
+}
+
+// suspect tells whether a reading was set aside, or could be the one that is wrong.
+func (w *worker) suspect(ref journal.Ref) bool {
+	if slices.Contains(w.bay.Again, ref) {
+		return true
+	}
+	return slices.ContainsFunc(w.bay.Readings, func(r Result) bool { return r.Ref == ref && r.Suspect })
+}
+
 // beyond is what a walk of all the spacers lacks at its end, along the rail, when
 // all is well: with a turned profile, whose equal gaps are between its thinnest
 // widths, the first and the last space are longer than the others, mm.
@@ -52,10 +95,8 @@ func (w *worker) beyond(count int) float64 {
 // level between spindles that lean by l (package layout), and more where they are
 // thinner.
 func (w *worker) noSpacer(ref journal.Ref, s *Spacer) string {
-	for i := range w.bay.Readings {
-		if r := &w.bay.Readings[i]; r.Ref == ref && r.Suspect {
-			return "the walk is probably wrong: walk it again"
-		}
+	if w.suspect(ref) {
+		return "the walk is probably wrong: walk it again"
 	}
 	l := w.bay.Layout
 	if l == nil {

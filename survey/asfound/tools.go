@@ -70,7 +70,7 @@ func (rd *reader) figure(e fieldbook.Entry) (Quantity, error) {
 	}
 	// A zero error is of a length, a lean or an angle as it stands on the
 	// tool; a section or a walk is more than one reading.
-	single := r.Value.Measure == survey.Length || r.Value.Measure == survey.Lean || r.Value.Measure == survey.Angle
+	single := r.Value.Measure == survey.Length || r.Value.Measure == survey.Tried || r.Value.Measure == survey.Lean || r.Value.Measure == survey.Angle
 	short := e.Ref.Short()
 	if t.Tested != "" && single {
 		q.Value -= t.Zero

@@ -1,18 +1,16 @@
 package asfound
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
-
-	"gonum.org/v1/gonum/mat"
 
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/calc/unit"
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
