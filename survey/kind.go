@@ -2,7 +2,7 @@ package survey
 
 import (
 	"fmt"
-	"slices"
+	"math"
 	"strings"
 
 	"pinchrod/calc/unit"
@@ -38,8 +38,8 @@ const (
 	GuardHeight   What = "guard-height"
 	UnderGap      What = "under-gap"
 	Access        What = "access"
-	SpacerWalk    What = "walk"
-	Fit           What = "fit"
+	SpacerWalk    What = "spacer-walk"
+	Trial         What = "trial"
 	SpindleSize   What = "spindle-section"
 	FilletSize    What = "fillet-section"
 	StockLength   What = "stock-length"
@@ -75,7 +75,8 @@ var (
 //
 // Low and High are wide: they refuse a slip of a decimal place or a wrong
 // column, not an odd stair. Setting is how well a tool is put to the face or
-// the line, one standard uncertainty. Both are common practice, no source.
+// the line, one standard uncertainty; of a trial piece, how well its length is
+// known. Both are common practice, no source.
 var Kinds = []Kind{
 	{TotalRise, false, false, Length, "rise of the whole flight, floor to floor", 50, 12000, "tape", 1.0, atRule{}},
 	{TotalGoing, false, false, Length, "level going of the whole flight", 0, 20000, "tape", 1.0, atRule{}},
@@ -103,7 +104,7 @@ var Kinds = []Kind{
 	{UnderGap, true, false, Length, "largest ball that passes under the base rail", 0, 400, "rule", 1.0, ofStep},
 	{Access, true, false, Length, "lower post's face to a bolt or screw that has to stay within reach, level", 0, 12000, "tape", 1.0, ofRail},
 	{SpacerWalk, true, false, Walk, "spacers walked between the spindles, number x width, and how far they end short or over", -500, 500, "rule", 0.5, atRule{}},
-	{Fit, true, false, Length, "length of a trial piece that fits, held plumb", 50, 2500, "trial", 0, stations},
+	{Trial, true, false, Tried, "length of a trial piece tried as the spindle will stand", 50, 2500, "trial", 0, stations},
 	{SpindleSize, true, false, Section, "section of the spindles", 5, 200, "rule", 0, atRule{}},
 	{FilletSize, true, false, Section, "section of the fillets, width x thickness", 2, 200, "rule", 0, atRule{}},
 	{Moisture, true, false, Percent, "moisture content of the timber", 3, 40, "moisture-meter", 0.5, atRule{}},
@@ -122,19 +123,55 @@ var kindOf = func() map[What]*Kind {
 	return m
 }()
 
-// KindOf finds a kind by its name. The error wraps [ErrWhat] and names the
-// nearest.
+// alsoRead are names that a kind had before, or that people say for it. A sheet
+// may hold them; nothing writes them.
+var alsoRead = []struct {
+	name string
+	what What
+}{{"fit", Trial}, {"walk", SpacerWalk}, {"trial-piece", Trial}}
+
+// KindOf finds a kind by its name, or by one it had before. The error wraps
+// [ErrWhat] and names the nearest.
 func KindOf(name string) (*Kind, error) {
 	if k, ok := kindOf[What(name)]; ok {
 		return k, nil
 	}
+	for _, a := range alsoRead {
+		if a.name == name {
+			return kindOf[a.what], nil
+		}
+	}
 	return nil, fmt.Errorf("%w %q: did you mean %s?", ErrWhat, name, nearest(name))
 }
 
-// nearest is the known name with the fewest edits to s.
+// nearest is the kind whose name, or one it had before, has the fewest edits to s.
 func nearest(s string) What {
 	s = strings.ToLower(strings.ReplaceAll(strings.TrimSpace(s), "_", "-"))
-	return slices.MinFunc(Kinds, func(a, b Kind) int { return edits(s, string(a.What)) - edits(s, string(b.What)) }).What
+	best, least := What(""), math.MaxInt
+	try := func(name string, what What) {
+		if e := edits(s, name); e < least {
+			best, least = what, e
+		}
+	}
+	for i := range Kinds {
+		try(string(Kinds[i].What), Kinds[i].What)
+	}
+	for _, a := range alsoRead {
+		try(a.name, a.what)
+	}
+	return best
+}
+
+// Words is what a person calls the kind, where its name in a sheet is short for
+// something.
+func (w What) Words() string {
+	switch w {
+	case Trial:
+		return "trial piece"
+	case SpacerWalk:
+		return "spacer walk"
+	}
+	return string(w)
 }
 
 // edits counts single-character insertions, deletions and changes (Levenshtein
@@ -223,6 +260,9 @@ func (k *Kind) believable(q Quantity) error {
 	}
 	switch k.Measure {
 	case Section:
+		if q.Together != 0 && (k.What != SpindleSize || q.Together < 2 || q.Together > mostTogether) {
+			return fmt.Errorf("%s of %d pieces together %w: spindles alone are measured together, 2 to %d of them", k.What, q.Together, ErrAbsurd, mostTogether)
+		}
 		for i, n := range q.N {
 			if i == 2 && n == 0 {
 				continue
@@ -242,6 +282,15 @@ func (k *Kind) believable(q Quantity) error {
 		if err := check("spacer", unit.Length(q.N[1]).MM(), 10, 600, "mm"); err != nil {
 			return err
 		}
+	case Tried:
+		if err := q.believableTrial(); err != nil {
+			return err
+		}
+		piece, known, _, _ := q.Trial()
+		if !known {
+			return nil
+		}
+		return check("trial piece", piece.MM(), k.Low, k.High, k.Unit())
 	case Lean:
 		if over := unit.Length(q.N[1]); over < 50*unit.Millimetre {
 			return fmt.Errorf("%s over %s %w: take it over 50 mm at least", k.What, over, ErrAbsurd)

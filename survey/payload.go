@@ -37,7 +37,9 @@ var ErrNewer = errors.New("written by a newer version")
 //	reference = [device, page, number on the page]
 //
 // in deterministic CBOR (RFC 8949, 4.2.1), what is empty left out. The numbers
-// of a value are those of its [Measure]; u counts nm, nrad or 10⁻⁹.
+// of a value are those of its [Measure]; a section of n pieces together has n as a
+// fourth. u counts nm, nrad or 10⁻⁹. A spacer walk is stored as "walk"; a trial
+// piece that just fits as "fit" with its length alone, with a word as "trial".
 type Payload struct {
 	Job      *JobRecord
 	Readings []Reading
@@ -228,12 +230,42 @@ func DecodePayload(b []byte) (Payload, error) {
 	return p, nil
 }
 
+// storedNames are the names of those kinds that pages know by the name which they
+// had first. What is stored is never renamed: a page re-encodes to its own bytes.
+var storedNames = map[What]string{Trial: "fit", SpacerWalk: "walk"}
+
+// storedWord is the stored name of a trial that says more than that a length just
+// fits, which is "fit", so that a version without such words keeps the reading as
+// one that it does not know.
+const storedWord = "trial"
+
+// stored is the name of a kind in a page.
+func (w What) stored() string {
+	if s, ok := storedNames[w]; ok {
+		return s
+	}
+	return string(w)
+}
+
+// whatStored is the kind that a page names.
+func whatStored(name string) What {
+	for w, s := range storedNames {
+		if s == name {
+			return w
+		}
+	}
+	return What(name)
+}
+
 // Wire gives the stored form of a reading.
 func (r *Reading) Wire() WireReading {
 	w := WireReading{
-		Where: string(r.Where), What: string(r.What), Height: int64(r.Height),
-		Value: append([]int64{}, r.Value.N[:r.Value.Measure.width()]...), Text: r.Text, U: r.U,
+		Where: string(r.Where), What: r.What.stored(), Height: int64(r.Height),
+		Value: r.Value.stored(), Text: r.Text, U: r.U,
 		Tool: r.Tool, By: r.By, When: r.When, Note: r.Note,
+	}
+	if r.What == Trial && len(w.Value) > 1 {
+		w.What = storedWord
 	}
 	if r.At != (At{}) {
 		at := r.At
@@ -252,7 +284,7 @@ var errNumbers = errors.New("wrong count of numbers in a value")
 // [ErrNewer] and a reading of [Unknown] measure.
 func (w WireReading) Reading() (Reading, error) {
 	r := Reading{
-		Where: Place(w.Where), What: What(w.What), Height: unit.Length(w.Height), Text: w.Text, U: w.U,
+		Where: Place(w.Where), What: whatStored(w.What), Height: unit.Length(w.Height), Text: w.Text, U: w.U,
 		Tool: w.Tool, By: w.By, When: w.When, Note: w.Note,
 	}
 	if w.At != nil {
@@ -261,14 +293,14 @@ func (w WireReading) Reading() (Reading, error) {
 	if w.Replaces != nil {
 		r.Replaces = w.Replaces.ref()
 	}
-	copy(r.Value.N[:], w.Value)
 	k := r.Kind()
 	if k == nil {
+		copy(r.Value.N[:], w.Value)
 		return r, fmt.Errorf("%s: %w", w.What, ErrNewer)
 	}
-	r.Value.Measure = k.Measure
-	if len(w.Value) != k.Measure.width() {
-		return r, fmt.Errorf("%s: %w", w.What, errNumbers)
+	var err error
+	if r.Value, err = k.Measure.fromStored(w.Value); err != nil {
+		return r, fmt.Errorf("%s: %w", w.What, err)
 	}
 	return r, nil
 }

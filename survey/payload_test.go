@@ -15,9 +15,9 @@ func samplePayload() Payload {
 	return Payload{
 		Job: &JobRecord{Name: "14 Mill Lane"},
 		Readings: []Reading{
-			{Where: "F1/left", What: Gap, At: At{Mark: Top}, Value: Quantity{Length, [3]int64{812500}}, Text: "812.5", U: 500000, Tool: "tape", By: "AB", When: "2026-11-25", Note: "carpet\nlifted"},
-			{Where: "F1/left", What: LeanAlong, At: At{Mark: Upper}, Value: Quantity{Lean, [3]int64{-3000, 900000}}, Text: "-3 mm in 900 mm", Replaces: journal.Ref{Page: 7, Item: 2}},
-			{Where: "F1", What: Rise, At: At{Mark: Step, N: 3}, Value: Quantity{Length, [3]int64{190000}}, Text: "190"},
+			{Where: "F1/left", What: Gap, At: At{Mark: Top}, Value: Quantity{Measure: Length, N: [3]int64{812500}}, Text: "812.5", U: 500000, Tool: "tape", By: "AB", When: "2026-11-25", Note: "carpet\nlifted"},
+			{Where: "F1/left", What: LeanAlong, At: At{Mark: Upper}, Value: Quantity{Measure: Lean, N: [3]int64{-3000, 900000}}, Text: "-3 mm in 900 mm", Replaces: journal.Ref{Page: 7, Item: 2}},
+			{Where: "F1", What: Rise, At: At{Mark: Step, N: 3}, Value: Quantity{Measure: Length, N: [3]int64{190000}}, Text: "190"},
 		},
 		Strikes:  []Strike{{Reading: journal.Ref{Page: 3, Item: 1}, Why: "tape on the wrong post", By: "AB"}},
 		Settings: []Setting{{Name: "profile", Value: "england", Replaces: []journal.Ref{{Page: 2, Item: 1}}}, {Name: "stair", Value: "private"}},

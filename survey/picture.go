@@ -102,7 +102,7 @@ type WirePicture struct {
 // Wire gives the stored form of a picture.
 func (p *Picture) Wire() WirePicture {
 	w := WirePicture{
-		Sum: p.Sum, Size: p.Size, Type: p.Type, Where: string(p.Where), What: string(p.What),
+		Sum: p.Sum, Size: p.Size, Type: p.Type, Where: string(p.Where), What: p.What.stored(),
 		Note: p.Note, When: p.When, By: p.By,
 	}
 	if p.At != (At{}) {
@@ -119,7 +119,7 @@ func (p *Picture) Wire() WirePicture {
 // Picture reads the stored form.
 func (w WirePicture) Picture() Picture {
 	p := Picture{
-		Sum: w.Sum, Size: w.Size, Type: w.Type, Where: Place(w.Where), What: What(w.What),
+		Sum: w.Sum, Size: w.Size, Type: w.Type, Where: Place(w.Where), What: whatStored(w.What),
 		Note: w.Note, When: w.When, By: w.By,
 	}
 	if w.At != nil {

@@ -23,20 +23,55 @@ const (
 	Walk                   // N[0] spacers of N[1] µm, N[2] µm short (+) or over (−)
 	Celsius                // N[0] thousandths of a degree Celsius
 	Percent                // N[0] thousandths of a per cent
+	Tried                  // a trial piece of N[0] µm, 0 where it is not given, loose by N[1] µm, N[2] its [Word]
 )
 
 // Quantity is a value in whole micrometres or microradians.
 type Quantity struct {
 	Measure Measure
 	N       [3]int64
+	// Together is how many pieces of a section were laid side by side and measured
+	// across, 0 for one by itself. The widths in N are those of one piece.
+	Together int64
 }
 
-// width is how many numbers a measure stores.
-func (m Measure) width() int { return [...]int{3, 1, 1, 2, 3, 3, 1, 1}[m] }
+// width is how many numbers a measure stores; see [Quantity.stored].
+func (m Measure) width() int { return [...]int{3, 1, 1, 2, 3, 3, 1, 1, 3}[m] }
+
+// stored are the numbers of the value as a page holds them: those of its measure,
+// of a section the count of pieces side by side last, where there are several, and
+// of a trial piece that just fits its length alone.
+func (q Quantity) stored() []int64 {
+	n := append([]int64{}, q.N[:q.Measure.width()]...)
+	if q.Together != 0 {
+		n = append(n, q.Together)
+	}
+	if q.sharp() {
+		n = n[:1]
+	}
+	return n
+}
+
+// fromStored reads what stored gave.
+func (m Measure) fromStored(n []int64) (Quantity, error) {
+	q := Quantity{Measure: m}
+	copy(q.N[:], n)
+	switch {
+	case len(n) == m.width():
+	case m == Tried && len(n) == 1:
+	case m == Section && len(n) == 4:
+		q.Together = n[3]
+	default:
+		return q, errNumbers
+	}
+	return q, nil
+}
 
 // Value gives the quantity in the unit of the contract: mm for a length,
 // degrees for an angle, mm per m for a lean, the mm of short for a walk, the
-// first width of a section.
+// first width of a section, the needed length of a trial piece: its own and what
+// its word adds. Where its own is not known that is the word's part alone, and
+// [Reading.StandardU] refuses.
 func (q Quantity) Value() float64 {
 	switch q.Measure {
 	case Angle:
@@ -45,6 +80,9 @@ func (q Quantity) Value() float64 {
 		return 1000 * q.Slope().Tan()
 	case Walk:
 		return unit.Length(q.N[2]).MM()
+	case Tried:
+		off, _ := q.Off()
+		return unit.Length(q.N[0]).MM() + off
 	case Celsius, Percent:
 		return float64(q.N[0]) / 1000
 	default:
@@ -68,11 +106,9 @@ func (q Quantity) String() string {
 	case Lean:
 		return q.Slope().String()
 	case Section:
-		s := l(0) + " x " + l(1)
-		if q.N[2] != 0 {
-			s += " x " + l(2)
-		}
-		return s + " mm"
+		return q.sectionString()
+	case Tried:
+		return q.trialString()
 	case Celsius:
 		return unit.FormatDecimal(q.N[0], 1000) + " °C"
 	case Percent:
@@ -109,6 +145,8 @@ func parseQuantity(m Measure, s string) (Quantity, error) {
 		return q, parseSection(s, &q)
 	case Walk:
 		return q, parseWalk(s, &q)
+	case Tried:
+		return q, parseTrial(s, &q)
 	case Celsius:
 		return q, parseMarked(s, "degrees Celsius such as 9 °C", &q, "°C", "C")
 	case Percent:
@@ -134,58 +172,28 @@ func parseMarked(s, want string, q *Quantity, marks ...string) error {
 	return nil
 }
 
-// by splits "41 x 41 mm" at its crosses.
-var by = regexp.MustCompile(`\s*[x×X]\s*`)
-
-// parseSection reads 90 x 90 mm, or 41 x 41 x 22 mm with the thinnest width of
-// a turned profile last. A unit at the end holds for all.
-func parseSection(s string, q *Quantity) error {
-	parts := by.Split(strings.TrimSpace(s), -1)
-	if len(parts) < 2 || len(parts) > 3 {
-		return fmt.Errorf("section %q %w: write two widths such as 41 x 41 mm, a third for the thinnest width of a turned profile", s, errForm)
-	}
-	unitOf := ""
-	if i := strings.LastIndexAny(parts[len(parts)-1], "0123456789"); i >= 0 {
-		unitOf = parts[len(parts)-1][i+1:]
-	}
-	for i, p := range parts {
-		if i < len(parts)-1 && !strings.HasSuffix(p, unitOf) {
-			p += unitOf
-		}
-		l, err := unit.ParseLength(p)
-		if err != nil {
-			return fmt.Errorf("section %q: %w", s, err)
-		}
-		q.N[i] = int64(l)
-	}
-	if len(parts) == 3 && q.N[2] == 0 {
-		return fmt.Errorf("section %q %w: the thinnest width is above zero; leave it out for a square profile", s, errForm)
-	}
-	return nil
-}
-
 var walkForm = regexp.MustCompile(`^(\d{1,4})\s*[x×X]\s*(.+?)\s+(short|over)\s+(.+)$`)
 
 // parseWalk reads "10 x 118.2 mm short 5 mm" or "… over 2 mm".
 func parseWalk(s string, q *Quantity) error {
 	f := walkForm.FindStringSubmatch(strings.TrimSpace(s))
 	if f == nil {
-		return fmt.Errorf("walk %q %w: write how many spacers of what length, and how they end: 10 x 118.2 mm short 5 mm, or over 2 mm", s, errForm)
+		return fmt.Errorf("spacer walk %q %w: write how many spacers of what length, and how they end: 10 x 118.2 mm short 5 mm, or over 2 mm", s, errForm)
 	}
 	n, err := strconv.ParseInt(f[1], 10, 64)
 	if err != nil {
-		return fmt.Errorf("walk %q: %w", s, err)
+		return fmt.Errorf("spacer walk %q: %w", s, err)
 	}
 	spacer, err := unit.ParseLength(f[2])
 	if err != nil {
-		return fmt.Errorf("walk %q: spacer: %w", s, err)
+		return fmt.Errorf("spacer walk %q: spacer: %w", s, err)
 	}
 	end, err := unit.ParseLength(f[4])
 	if err != nil {
-		return fmt.Errorf("walk %q: end: %w", s, err)
+		return fmt.Errorf("spacer walk %q: end: %w", s, err)
 	}
 	if end < 0 {
-		return fmt.Errorf("walk %q %w: say short or over, then a length without a sign", s, errForm)
+		return fmt.Errorf("spacer walk %q %w: say short or over, then a length without a sign", s, errForm)
 	}
 	if f[3] == "over" {
 		end = -end

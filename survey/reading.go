@@ -34,23 +34,39 @@ func (r *Reading) Kind() *Kind { return kindOf[r.What] }
 
 // StandardU is the standard uncertainty of the reading in the unit of its
 // value (mm, degrees, mm per m): the one given with it, else by its tool's
-// class ([Tool.U]).
-func (r *Reading) StandardU(kit Kit) (float64, error) {
+// class ([Tool.U]), and of a trial piece by its word too ([Quantity.Off]). Where
+// the length of a trial piece is not known the error wraps [ErrPiece].
+//
+// Of n pieces measured together it is that of the reading over n, since the
+// value is the width of one.
+func (r *Reading) StandardU(kit Kit) (float64, error) { return r.uncertainty(kit, Tool.U) }
+
+// uncertainty is that of the reading, with what its tool brings at a value and a
+// setting.
+func (r *Reading) uncertainty(kit Kit, of func(t Tool, value, setting float64) float64) (float64, error) {
 	k := r.Kind()
 	if k == nil {
 		return 0, fmt.Errorf("%w %q: it came from a newer version", ErrWhat, r.What)
 	}
+	word := 0.0
+	if k.Measure == Tried {
+		if _, known, _, _ := r.Value.Trial(); !known {
+			return 0, ErrPiece
+		}
+		_, word = r.Value.Off()
+	}
+	n := float64(max(1, r.Value.Together))
 	if r.U != 0 {
 		if k.Measure == Angle {
 			return float64(r.U) * 1e-9 * 180 / math.Pi, nil
 		}
-		return float64(r.U) * 1e-6, nil
+		return float64(r.U) * 1e-6 / n, nil
 	}
 	t, err := r.ToolIn(kit)
 	if err != nil {
 		return 0, err
 	}
-	return t.U(r.Value.Value(), k.Setting), nil
+	return math.Hypot(of(t, n*r.Value.Value(), k.Setting), word) / n, nil
 }
 
 // ToolIn is the tool the reading was taken with: the one it names, else its
@@ -64,9 +80,9 @@ func (r *Reading) ToolIn(kit Kit) (Tool, error) {
 }
 
 // Title names the reading as a person says it: "gap at top", "run at height
-// 350 mm", "lean-along, lower post".
+// 350 mm", "lean-along, lower post", "trial piece at middle".
 func (r *Reading) Title() string {
-	s := string(r.What)
+	s := r.What.Words()
 	switch r.At.Mark {
 	case Nowhere:
 	case Lower, Upper:

@@ -27,6 +27,7 @@ var (
 	ErrTool    = errors.New("unknown tool")
 	ErrWhen    = errors.New("not a date")
 	ErrTooLong = errors.New("too long")
+	ErrPiece   = errors.New("which trial piece? give the piece's length first")
 )
 
 // Place says where a reading belongs: a flight, "F1", or a bay of it,

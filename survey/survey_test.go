@@ -209,7 +209,7 @@ func TestEveryKindIsWhole(t *testing.T) {
 		if k.Low >= k.High || k.Means == "" || k.Measure == Unknown {
 			t.Errorf("%s is not filled in", k.What)
 		}
-		u, err := (&Reading{What: k.What, Value: Quantity{k.Measure, [3]int64{1000, 1000, 0}}}).StandardU(HouseKit)
+		u, err := (&Reading{What: k.What, Value: Quantity{Measure: k.Measure, N: [3]int64{1000, 1000, 0}}}).StandardU(HouseKit)
 		if err != nil || !(u > 0) {
 			t.Errorf("%s: u = %g, %v; want one above zero", k.What, u, err)
 		}

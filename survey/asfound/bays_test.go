@@ -139,7 +139,7 @@ func compare(t *testing.T, name string, b *Bay, want *answer, aside bool) {
 		}
 		w := want.Readings[k]
 		k++
-		if w.What != string(r.Reading.What) || math.Abs(r.Residual-w.Residual) > 1e-3 || math.Abs(r.Redundancy-w.Redundancy) > 1e-3 || math.Abs(r.W-w.W) > 1e-3 {
+		if k, err := survey.KindOf(w.What); err != nil || k.What != r.Reading.What || math.Abs(r.Residual-w.Residual) > 1e-3 || math.Abs(r.Redundancy-w.Redundancy) > 1e-3 || math.Abs(r.W-w.W) > 1e-3 {
 			t.Errorf("%s: %s residual %.4f r %.4f w %.4f; want %s %.4f %.4f %.4f", name, r.Reading.Title(), r.Residual, r.Redundancy, r.W, w.What, w.Residual, w.Redundancy, w.W)
 		}
 	}

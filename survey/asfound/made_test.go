@@ -130,8 +130,8 @@ func TestCutAgain(t *testing.T) {
 	struck.Struck = []fieldbook.Ruling{{Why: "x"}}
 	gap := b.Layout.Gaps[1] + 0.3
 	book.Entries = append(book.Entries, fieldbook.Entry{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 3, Item: 1}, Reading: survey.Reading{
-		Where: "F1/left", What: survey.Fit, At: survey.At{Mark: survey.Distance, N: int64(unit.FromMM(b.Layout.Stations[1]))}, Text: "x",
-		Value: survey.Quantity{Measure: survey.Length, N: [3]int64{int64(unit.FromMM(gap))}},
+		Where: "F1/left", What: survey.Trial, At: survey.At{Mark: survey.Distance, N: int64(unit.FromMM(b.Layout.Stations[1]))}, Text: "x",
+		Value: survey.Quantity{Measure: survey.Tried, N: [3]int64{int64(unit.FromMM(gap))}},
 	}})
 	book.Made = []fieldbook.Made{batch, again, struck}
 	got := mustWork(book, Defaults()).Bays[0].Made
@@ -160,8 +160,8 @@ func TestTwoCutAgain(t *testing.T) {
 	for page, n := range []int{2, 5} {
 		ref := journal.Ref{Device: journal.ID{0: 1}, Page: uint64(3 + page), Item: 1}
 		book.Entries = append(book.Entries, fieldbook.Entry{Ref: ref, Reading: survey.Reading{
-			Where: "F1/left", What: survey.Fit, At: survey.At{Mark: survey.Distance, N: int64(unit.FromMM(b.Layout.Stations[n-1]))}, Text: "x",
-			Value: survey.Quantity{Measure: survey.Length, N: [3]int64{int64(unit.FromMM(b.Layout.Gaps[n-1] + off[n]))}},
+			Where: "F1/left", What: survey.Trial, At: survey.At{Mark: survey.Distance, N: int64(unit.FromMM(b.Layout.Stations[n-1]))}, Text: "x",
+			Value: survey.Quantity{Measure: survey.Tried, N: [3]int64{int64(unit.FromMM(b.Layout.Gaps[n-1] + off[n]))}},
 		}})
 		ref.Item = 2
 		m := survey.Made{Where: "F1/left", Part: survey.PartSpindle, Pieces: []uint32{uint32(n)}, Length: unit.FromMM(800), Line: unit.FromMM(800), Recut: true}

@@ -168,9 +168,9 @@ var asked = []struct {
 	{[]Want{{What: survey.BaseAngle, At: survey.At{Mark: survey.Top}}}, false, "the bevel at the base rail is not checked"},
 	{[]Want{{What: survey.RailAngle, At: survey.At{Mark: survey.Bottom}}}, false, "the bevel at the handrail is not checked"},
 	{[]Want{{What: survey.RailAngle, At: survey.At{Mark: survey.Top}}}, false, "the bevel at the handrail is not checked"},
-	{[]Want{{What: survey.Gap, At: survey.At{Mark: survey.Bottom}}, {What: survey.Fit, At: survey.At{Mark: survey.Bottom}}}, true, "the spindles' length hangs on it"},
-	{[]Want{{What: survey.Gap, At: survey.At{Mark: survey.Top}}, {What: survey.Fit, At: survey.At{Mark: survey.Top}}}, false, "nothing says whether the gap drifts"},
-	{[]Want{{What: survey.Gap, At: survey.At{Mark: survey.Middle}}, {What: survey.Fit, At: survey.At{Mark: survey.Middle}}}, false, "the middle was never checked, so a bow may hide there"},
+	{[]Want{{What: survey.Gap, At: survey.At{Mark: survey.Bottom}}, {What: survey.Trial, At: survey.At{Mark: survey.Bottom}}}, true, "the spindles' length hangs on it"},
+	{[]Want{{What: survey.Gap, At: survey.At{Mark: survey.Top}}, {What: survey.Trial, At: survey.At{Mark: survey.Top}}}, false, "nothing says whether the gap drifts"},
+	{[]Want{{What: survey.Gap, At: survey.At{Mark: survey.Middle}}, {What: survey.Trial, At: survey.At{Mark: survey.Middle}}}, false, "the middle was never checked, so a bow may hide there"},
 	{[]Want{{What: survey.FrameDiagonal, At: survey.At{Mark: survey.Rising}}}, false, "nothing checks the frame as a whole"},
 	{[]Want{{What: survey.FrameDiagonal, At: survey.At{Mark: survey.Falling}}}, false, "nothing checks the frame as a whole"},
 }

@@ -225,7 +225,7 @@ func TestMissing(t *testing.T) {
 	l := newLog(t, buckets{}, 1)
 	l.read(gap(survey.Bottom, 812))
 	l.strike(l.read(gap(survey.Middle, 812)))
-	l.read(survey.Reading{Where: "F1/left", What: survey.Fit, At: survey.At{Mark: survey.Top}, Value: survey.Quantity{Measure: survey.Length, N: [3]int64{812000}}})
+	l.read(survey.Reading{Where: "F1/left", What: survey.Trial, At: survey.At{Mark: survey.Top}, Value: survey.Quantity{Measure: survey.Tried, N: [3]int64{812000}}})
 	var got []string
 	for _, w := range Missing(l.load().Standing()) {
 		if w.Needed || w.What == survey.Gap {

@@ -76,7 +76,7 @@ func (b *Book) TrialOf(m *Made) *Entry {
 	}
 	for i := range b.Entries {
 		e := &b.Entries[i]
-		if e.Ref.Device == m.Ref.Device && e.Ref.Page == m.Ref.Page && e.Reading.What == survey.Fit && len(e.Struck) == 0 {
+		if e.Ref.Device == m.Ref.Device && e.Ref.Page == m.Ref.Page && e.Reading.What == survey.Trial && len(e.Struck) == 0 {
 			return e
 		}
 	}

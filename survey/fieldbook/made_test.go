@@ -59,12 +59,12 @@ func TestTrialOf(t *testing.T) {
 	again := cut(nil, nil)
 	again.Recut = true
 	fit := gap(survey.Bottom, 812)
-	fit.What = survey.Fit
+	fit.What = survey.Trial
 	l.write(survey.Payload{Readings: []survey.Reading{gap(survey.Top, 812), fit}, Made: []survey.Made{again}})
 	l.write(survey.Payload{Made: []survey.Made{again}})
 	l.write(survey.Payload{Readings: []survey.Reading{fit}, Made: []survey.Made{cut(nil, nil)}})
 	book := l.load()
-	if e := book.TrialOf(&book.Made[0]); e == nil || e.Ref.Page != book.Made[0].Ref.Page || e.Reading.What != survey.Fit {
+	if e := book.TrialOf(&book.Made[0]); e == nil || e.Ref.Page != book.Made[0].Ref.Page || e.Reading.What != survey.Trial {
 		t.Errorf("of a spindle: %+v, want the trial piece on its page", e)
 	}
 	for i, why := range map[int]string{1: "no reading was written with it", 2: "a batch"} {

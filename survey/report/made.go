@@ -23,7 +23,7 @@ func (p *page) made(b *asfound.Bay) {
 	}
 	for i := range b.Readings {
 		r := &b.Readings[i]
-		if r.Reading.What != survey.Fit && r.Reading.What != survey.SpacerWalk {
+		if r.Reading.What != survey.Trial && r.Reading.What != survey.SpacerWalk {
 			continue
 		}
 		if q := r.Predicted(); q.Known {

@@ -83,7 +83,7 @@ func TestForetold(t *testing.T) {
 	}
 	i := 0
 	for _, r := range w.Found.Bays[0].Readings {
-		if r.Reading.What != survey.Fit {
+		if r.Reading.What != survey.Trial {
 			continue
 		}
 		p := r.Predicted()

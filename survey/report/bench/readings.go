@@ -160,7 +160,7 @@ const odd = 1.96
 func foretoldLines(results []asfound.Result) (out []foretold) {
 	for i := range results {
 		r := &results[i]
-		if r.Reading.What != survey.Fit && r.Reading.What != survey.SpacerWalk {
+		if r.Reading.What != survey.Trial && r.Reading.What != survey.SpacerWalk {
 			continue
 		}
 		unit := r.Reading.Kind().Unit()

@@ -122,9 +122,9 @@ func (s *Sheet) Recut(t *Set, number int, length unit.Length) (survey.Made, []su
 	gap, needed := l.Gaps[number-1], l.Spindles[number-1].Length
 	value := unit.FromMM(gap + (m.Line.MM()-needed)*gap/needed).Round(unit.Millimetre / 100)
 	return m, []survey.Reading{{
-		Where: s.Bay, What: survey.Fit,
+		Where: s.Bay, What: survey.Trial,
 		At:    survey.At{Mark: survey.Distance, N: int64(unit.FromMM(l.Stations[number-1]).Round(unit.Millimetre / 10))},
-		Value: survey.Quantity{Measure: survey.Length, N: [3]int64{int64(value)}}, Text: value.String(),
+		Value: survey.Quantity{Measure: survey.Tried, N: [3]int64{int64(value)}}, Text: value.String(),
 		Note: fmt.Sprintf("%s cut again at %s", t.Pieces[number-1].ID, length),
 	}}, nil
 }

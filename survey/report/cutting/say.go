@@ -193,7 +193,7 @@ func (m Measure) String() string {
 // take is the title, and of a trial piece how it is held: a fit is the plumb gap,
 // which a spindle that leans with its posts is not as long as.
 func (m Measure) take() string {
-	if m.What == survey.Fit {
+	if m.What == survey.Trial {
 		return m.Title + ", held plumb"
 	}
 	return m.Title
