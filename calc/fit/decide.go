@@ -130,37 +130,39 @@ func (s *Shop) Decide(n Needed) (Verdict, error) {
 	if len(n.Mean) == 0 {
 		return Verdict{}, nil
 	}
-	b, l, err := s.factors(n)
-	if err != nil {
+	w := newSet(&s.house, n, n.variances(), fine)
+	var err error
+	if w.shared, err = s.share(n); err != nil {
 		return Verdict{}, fmt.Errorf("needed lengths: %w", err)
 	}
-	w := newSet(&s.house, n, n.variances(), fine)
-	w.common(b, l)
-	v := Verdict{Spread: slices.Max(n.Mean) - slices.Min(n.Mean), Options: s.ways(w)}
+	v := Verdict{Spread: slices.Max(n.Mean) - slices.Min(n.Mean), Options: s.ways(w, s.options)}
 	for _, u := range w.u {
 		v.Sigma = max(v.Sigma, u)
 	}
-	least := math.Inf(1)
-	for _, o := range v.Options {
-		if o.Passes && o.Expected < least {
-			v.Cut, least = o.Cut, o.Expected
-		}
-	}
+	v.Cut = chosen(v.Options).Cut
 	if v.Known, err = s.known(n); err != nil {
 		return Verdict{}, err
 	}
 	return v, nil
 }
 
+// chosen returns the option of least expected minutes of those that pass.
+func chosen(options []Option) *Option {
+	var best *Option
+	for i := range options {
+		best = better(best, &options[i])
+	}
+	return best
+}
+
 // known returns the least expected minutes if the lengths were exactly known.
 func (s *Shop) known(n Needed) (float64, error) {
 	n.Cov = nil
-	b, l, err := s.factors(n)
-	if err != nil {
+	w := newSet(&s.house, n, n.variances(), fine)
+	var err error
+	if w.shared, err = s.share(n); err != nil {
 		return 0, err
 	}
-	w := newSet(&s.house, n, n.variances(), fine)
-	w.common(b, l)
 	return s.least(w), nil
 }
 

@@ -82,8 +82,7 @@ type posterior struct {
 	needed    Needed // mean before the readings, covariance after them
 	variances []float64
 	moves     [][]float64 // δ of each reading, mm
-	b         [][]float64 // factors of the covariance, in the workshop
-	lattice   *lattice
+	shared    *common     // in the workshop
 }
 
 func (a *ahead) posterior(k int, moves []move) (posterior, error) {
@@ -98,9 +97,10 @@ func (a *ahead) posterior(k int, moves []move) (posterior, error) {
 	if !a.s.house.Workshop {
 		return p, nil
 	}
-	p.needed.Cov = p.covariance()
+	after := p.needed
+	after.Cov = p.covariance()
 	var err error
-	p.b, p.lattice, err = a.s.factors(p.needed)
+	p.shared, err = a.s.share(after)
 	return p, err
 }
 
@@ -134,30 +134,26 @@ func (p *posterior) at(h *House, z []float64) *set {
 		}
 	}
 	w := newSet(h, n, p.variances, rough)
-	w.common(p.b, p.lattice)
+	w.shared = p.shared
 	return w
 }
 
-// chance returns P(all fit) after readings that say what is expected.
+// chance returns P(all fit) after readings that say what is expected, to about
+// 0.02; of several sets the least.
 func (a *ahead) chance(moves []move) (float64, error) {
+	bounds := Options{MaxError: 0.02, MaxPoints: shifts * firstPoints}
 	least := 1.0
 	for k := range a.sets {
 		p, err := a.posterior(k, moves)
 		if err != nil {
 			return 0, err
 		}
-		if !a.s.house.Workshop {
-			p.needed.Cov = p.covariance()
-		}
-		v, err := a.s.Decide(p.needed)
-		if err != nil {
+		p.needed.Cov = p.covariance()
+		w := newSet(&a.s.house, p.needed, p.variances, rough)
+		if w.shared, err = a.s.share(p.needed); err != nil {
 			return 0, err
 		}
-		for _, o := range v.Options {
-			if o.Cut == v.Cut {
-				least = min(least, o.P)
-			}
-		}
+		least = min(least, chosen(a.s.ways(w, bounds)).P)
 	}
 	return least, nil
 }

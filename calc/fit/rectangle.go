@@ -59,13 +59,6 @@ func Rectangle(lo, hi []float64, b [][]float64, d []float64, o Options) (p, e fl
 	if err != nil {
 		return 0, 0, err
 	}
-	if k == 0 {
-		p = 1
-		for i := range d {
-			p *= within(lo[i], hi[i], d[i])
-		}
-		return p, 0, nil
-	}
 	l, err := newLattice(k, o.Seed)
 	if err != nil {
 		return 0, 0, err
@@ -76,6 +69,13 @@ func Rectangle(lo, hi []float64, b [][]float64, d []float64, o Options) (p, e fl
 
 // integrate is Rectangle over a lattice that the caller has, of checked arguments.
 func integrate(lo, hi []float64, b [][]float64, d []float64, o Options, l *lattice) (p, e float64) {
+	if l.k == 0 {
+		p = 1
+		for i := range d {
+			p *= within(lo[i], hi[i], d[i])
+		}
+		return p, 0
+	}
 	z := make([]float64, l.k)
 	sum := newTally(lo, hi, b, d)
 	if half := (sum.high - sum.low) / 2; half <= o.MaxError {

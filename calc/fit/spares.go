@@ -10,46 +10,46 @@ package fit
 // independently, with probabilities p_i, and K has the distribution of a sum of
 // independent trials (Poisson's binomial); the mean is taken over the lattice.
 func (s *Shop) shortfall(w *set, o *Option) (used, visits float64) {
-	noise := max(s.house.noise(), leastNoise)
-	edge := make([]float64, len(w.order)) // a piece is short where its common error is above −edge
-	for i := range edge {
-		edge[i] = (-w.short[i] - o.stopOf(w, i) + w.mean[i]) / noise
+	n, c := len(w.order), w.shared
+	edge, own := make([]float64, n), make([]float64, n)
+	for i, piece := range w.order {
+		own[piece] = max(c.d[piece], leastNoise)
+		edge[piece] = -w.short[i] - o.stopOf(piece) + w.mean[i] // the piece is short where its own error is below this
 	}
-	spares := s.house.spares(len(edge))
+	spares := s.house.spares(n)
 	chance := make([]float64, spares+1)
-	z := make([]float64, w.lattice.k)
+	z := make([]float64, c.lattice.k)
 	points := w.effort.points
-	if w.lattice.k == 0 {
+	if c.lattice.k == 0 {
 		points = 1
 	}
-	total := 0
 	for i := range points {
 		for r := range shifts {
-			w.count(edge, w.lattice.point(i, r, z), noise, chance)
+			count(edge, own, c.b, c.lattice.point(i, r, z), chance)
 			within := 0.0
-			for k, c := range chance {
-				used += float64(k) * c
-				within += c
+			for k, p := range chance {
+				used += float64(k) * p
+				within += p
 			}
 			used += float64(spares) * (1 - within)
 			visits += 1 - within
-			total++
 		}
 	}
-	return used / float64(total), max(visits/float64(total), 0)
+	total := float64(points * shifts)
+	return used / total, max(visits/total, 0)
 }
 
 // count writes the probability that 0, 1, … pieces are short, the common factors
 // being z, into chance.
-func (w *set) count(edge, z []float64, noise float64, chance []float64) {
+func count(edge, own []float64, b [][]float64, z, chance []float64) {
 	clear(chance)
 	chance[0] = 1
-	for i, row := range w.b {
-		t := 0.0
-		for j, c := range row {
-			t += c * z[j]
+	for i, row := range b {
+		t := edge[i]
+		for j, f := range row {
+			t += f * z[j]
 		}
-		p := cdf(edge[i] + t/noise)
+		p := cdf(t / own[i])
 		for k := len(chance) - 1; k > 0; k-- {
 			chance[k] = chance[k]*(1-p) + chance[k-1]*p
 		}

@@ -21,6 +21,7 @@ const (
 // effort is how finely the choice of stops is worked out.
 type effort struct {
 	step   float64 // mm, how finely stops are told apart where a saw can be set to anything
+	parts  float64 // and into how many the span of stops for one piece is divided at most
 	points int     // of each shift of the lattice, for the count of short pieces
 }
 
@@ -28,24 +29,24 @@ var (
 	// A stop is within 0.025 mm of the best, a quarter of what a saw repeats to by
 	// default. 512 points leave the chance of a visit within about 0.002, a quarter
 	// of a minute.
-	fine = effort{0.05, 64}
-	// The look-ahead compares means of many cases with each other.
-	rough = effort{0.2, 8}
+	fine = effort{0.05, 64, 64}
+	// The look-ahead compares means over many cases with each other.
+	rough = effort{0.2, 24, 8}
 )
 
 // set is a set of like pieces, in order of length, as the choice of stops sees it.
 type set struct {
 	h           *House
-	order       []int       // which piece stands where
-	mean        []float64   // needed length, mm
-	short, long []float64   // how far a cut may be below and above it and still fit, mm
-	u, sigma    []float64   // of the needed length as measured; of cut − needed, mm
-	b           [][]float64 // common factors of the needed lengths, mm; nil until factor was called
-	lattice     *lattice    // of as many factors
+	order       []int     // which piece stands where
+	mean        []float64 // needed length, mm
+	short, long []float64 // how far a cut may be below and above it and still fit, mm
+	u, sigma    []float64 // of the needed length as measured; of cut − needed, mm
+	shared      *common   // where P(all fit) or the count of short pieces is asked for
 	effort      effort
 
 	stops []float64   // that can be set, mm, ascending
 	cost  [][]float64 // cost[i][g]: of the first i pieces cut to stop g, minutes
+	own   float64     // of all pieces, each cut to its own best stop, minutes
 }
 
 // newSet prepares pieces whose lengths were measured with these variances, mm².
@@ -74,30 +75,37 @@ func newSet(h *House, n Needed, variances []float64, e effort) *set {
 // noise is the standard deviation of cut − needed that no reading takes away, mm.
 func (h *House) noise() float64 { return math.Hypot(h.Waviness, h.Saw) }
 
-// factors returns the common factors of the needed lengths, mm, and a lattice of
-// as many dimensions.
-func (s *Shop) factors(n Needed) ([][]float64, *lattice, error) {
-	b := make([][]float64, len(n.Mean))
-	if n.Cov != nil {
-		var err error
-		// What Factor leaves over, below 1e-6 mm a column, is nothing to the noise.
-		if b, _, err = Factor(n.Cov, DefaultTolerance); err != nil {
-			return nil, nil, err
-		}
-	}
-	l, err := s.lattice(len(b[0]))
-	return b, l, err
+// common is what the needed lengths of a set share, and what each has of its own
+// with the noise of its cut: cut − needed of piece i is short of the stop less its
+// mean by b_i·z − d_i·e_i. Rows stand as the pieces were given.
+type common struct {
+	b       [][]float64 // mm
+	d       []float64   // mm
+	lattice *lattice    // of as many dimensions as b has columns
 }
 
-// common gives the set its common factors, one row per piece, where it needs them.
-func (w *set) common(b [][]float64, l *lattice) {
-	if w.lattice = l; l == nil {
-		return
+// share splits a covariance of the needed lengths. A factor of less than a
+// twentieth of the noise counts as each piece's own: as a variance that is 1/400
+// of the noise.
+func (s *Shop) share(n Needed) (*common, error) {
+	noise := s.house.noise()
+	c := &common{b: make([][]float64, len(n.Mean)), d: make([]float64, len(n.Mean))}
+	var rest []float64
+	if n.Cov != nil {
+		var err error
+		if c.b, rest, err = Factor(n.Cov, max(noise/20, DefaultTolerance)); err != nil {
+			return nil, err
+		}
 	}
-	w.b = make([][]float64, len(b))
-	for i, piece := range w.order {
-		w.b[i] = b[piece]
+	for i := range c.d {
+		c.d[i] = noise
+		if rest != nil && noise > 0 {
+			c.d[i] = math.Hypot(noise, math.Sqrt(rest[i]))
+		}
 	}
+	var err error
+	c.lattice, err = s.lattice(len(c.b[0]))
+	return c, err
 }
 
 // misfit returns the chances that piece i, cut to this stop, is too short, too
@@ -121,7 +129,7 @@ func (w *set) fill(p price) {
 	for i, d := range w.sigma {
 		width = max(width, w.short[i]+w.long[i]+2*reach*d)
 	}
-	step := w.step(max(w.effort.step, width/64))
+	step := w.step(max(w.effort.step, width/w.effort.parts))
 	w.stops = w.stops[:0]
 	last := math.Inf(-1)
 	for i, m := range w.mean {
@@ -134,14 +142,19 @@ func (w *set) fill(p price) {
 	}
 	n := len(w.stops)
 	flat := make([]float64, (len(w.mean)+1)*n)
-	w.cost = w.cost[:0]
-	for i := range len(w.mean) + 1 {
-		w.cost = append(w.cost, flat[i*n:(i+1)*n])
+	w.cost, w.own = append(w.cost[:0], flat[:n]), 0
+	for i := range w.mean {
+		before, row := w.cost[i], flat[(i+1)*n:(i+2)*n]
+		least := math.Inf(1)
 		for g, stop := range w.stops {
-			if i > 0 {
-				w.cost[i][g] = w.cost[i-1][g] + p.of(w.misfit(i-1, stop))
+			c := p.of(w.misfit(i, stop))
+			row[g] = before[g] + c
+			if c < least {
+				least = c
 			}
 		}
+		w.cost = append(w.cost, row)
+		w.own += least
 	}
 }
 
@@ -236,7 +249,8 @@ func (w *set) unrounded(i, j int, stop float64, p price) float64 {
 }
 
 // ways returns the options: batch, graded where two stops can differ, fit-each.
-func (s *Shop) ways(w *set) []Option {
+// bounds are those of the work on P.
+func (s *Shop) ways(w *set, bounds Options) []Option {
 	var best [2]*Option // batch, graded
 	for _, p := range s.prices {
 		w.fill(p)
@@ -246,7 +260,7 @@ func (s *Shop) ways(w *set) []Option {
 			}
 			o := s.option(w, w.settled(d, p))
 			if s.house.AllFit > 0 {
-				s.probability(w, &o)
+				s.probability(w, &o, bounds)
 				o.Passes = o.P-o.PError >= s.house.AllFit
 			}
 			if o.Settings == k+1 || k == 1 && o.Settings > 1 {
@@ -258,13 +272,13 @@ func (s *Shop) ways(w *set) []Option {
 	for _, o := range best {
 		if o != nil {
 			if s.house.AllFit == 0 {
-				s.probability(w, o)
+				s.probability(w, o, bounds)
 			}
 			out = append(out, *o)
 		}
 	}
 	each := s.fitEach(w)
-	s.probability(w, &each)
+	s.probability(w, &each, bounds)
 	return append(out, each)
 }
 
@@ -323,10 +337,10 @@ func (w *set) above(length float64) float64 {
 	return length
 }
 
-// stopOf returns the stop of piece i in the order of length.
-func (o *Option) stopOf(w *set, i int) float64 {
+// stopOf returns the stop of a piece.
+func (o *Option) stopOf(piece int) float64 {
 	if o.Cut == Graded {
-		return o.Stops[w.order[i]]
+		return o.Stops[piece]
 	}
 	return o.Stops[0]
 }
@@ -336,8 +350,8 @@ func (o *Option) stopOf(w *set, i int) float64 {
 func (s *Shop) reckon(w *set, o *Option) {
 	m := s.house.Minutes
 	far := 0.0
-	for i := range w.order {
-		a, b, c := w.misfit(i, o.stopOf(w, i))
+	for i, piece := range w.order {
+		a, b, c := w.misfit(i, o.stopOf(piece))
 		o.Recuts += a
 		if o.Cut != FitEach {
 			o.Trims += b
@@ -354,30 +368,22 @@ func (s *Shop) reckon(w *set, o *Option) {
 }
 
 // probability works out P(all fit) and its error.
-func (s *Shop) probability(w *set, o *Option) {
-	n := len(w.order)
-	lo, hi, d := make([]float64, n), make([]float64, n), make([]float64, n)
-	for i := range w.order {
-		x := o.stopOf(w, i) - w.mean[i]
-		lo[i], hi[i], d[i] = -w.short[i]-x, w.long[i]-x, s.house.noise()
+func (s *Shop) probability(w *set, o *Option, bounds Options) {
+	lo, hi := make([]float64, len(w.order)), make([]float64, len(w.order))
+	for i, piece := range w.order {
+		x := o.stopOf(piece) - w.mean[i]
+		lo[piece], hi[piece] = -w.short[i]-x, w.long[i]-x
 		if o.Cut == FitEach {
-			hi[i] = math.Inf(1)
+			hi[piece] = math.Inf(1)
 		}
 	}
-	if w.lattice.k > 0 {
-		o.P, o.PError = integrate(lo, hi, w.b, d, s.options, w.lattice)
-		return
-	}
-	o.P, o.PError = 1, 0
-	for i := range d {
-		o.P *= within(lo[i], hi[i], d[i])
-	}
+	o.P, o.PError = integrate(lo, hi, w.shared.b, w.shared.d, bounds, w.shared.lattice)
 }
 
-// least returns the least expected minutes to about 0.01. It does without P(all
-// fit) where AllFit does not ask for it. Where it does, the product of the chances
-// of the pieces stands for P: lengths that share errors fit together more often
-// than that (Šidák 1967, for symmetric bounds), so nothing is promised too early.
+// least returns the least expected minutes, to about 0.01. It looks at P(all fit)
+// only where AllFit does. There the product of the chances of the pieces stands
+// for P: lengths that share errors fit together more often than that (Šidák 1967,
+// for symmetric bounds), so nothing is promised too early.
 func (s *Shop) least(w *set) float64 {
 	n, m := float64(len(w.order)), s.house.Minutes
 	least := s.fitEach(w).Expected
@@ -386,7 +392,7 @@ func (s *Shop) least(w *set) float64 {
 		w.fill(p)
 		if additive {
 			least = min(least, m.Setting+n*m.Cut+w.group(0, len(w.order)))
-			if graded := 2*m.Setting + n*(m.Cut+m.Sort); graded < least {
+			if 2*m.Setting+n*(m.Cut+m.Sort)+w.own < least { // else graded takes more
 				least = min(least, w.divide()[1].minutes+n*(m.Cut+m.Sort))
 			}
 			continue
@@ -426,8 +432,8 @@ func (w *set) plain(d division) plan {
 // product returns the product of the chances that each piece fits.
 func (w *set) product(o *Option) float64 {
 	p := 1.0
-	for i := range w.order {
-		short, long, _ := w.misfit(i, o.stopOf(w, i))
+	for i, piece := range w.order {
+		short, long, _ := w.misfit(i, o.stopOf(piece))
 		p *= max(1-short-long, 0)
 	}
 	return p
