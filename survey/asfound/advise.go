@@ -87,7 +87,7 @@ func openQuestions(at survey.Place, results []Result, flags []Flag, again []jour
 		p := Proposal{Reading: survey.Reading{Where: at, What: r.Reading.What, At: r.Reading.At, Height: r.Reading.Height}, Minutes: minutesOf(r.Reading.What)}
 		what := "probably wrong"
 		if len(r.Rivals) > 0 || slices.Contains(again, r.Ref) {
-			what = "perhaps wrong, and nothing is cut until it is settled"
+			what = "one of those that could be wrong"
 		}
 		p.Gains = []string{fmt.Sprintf("%s, %s, is %s: read it again", r.Ref.Short(), r.Reading.Value, what)}
 		out = append(out, p)

@@ -14,7 +14,6 @@ import (
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/rules"
-	"pinchrod/calc/unit"
 	"pinchrod/survey"
 	"pinchrod/survey/sheet"
 )
@@ -165,59 +164,6 @@ func TestFindingsAreDeterministic(t *testing.T) {
 	}
 }
 
-// Measuring more is asked for where it would help, and what it promises is
-// kept: with the reading it names first taken, P(all fit) is about what it said.
-func TestMeasureMoreKeepsItsPromise(t *testing.T) {
-	rng := rand.New(rand.NewPCG(5, 5))
-	tr := randomBay(rng)
-	rows := tr.readings(rng, "F1/left")
-	v := mustWork(bookOf(rows), Defaults()).Bays[0].Spindles
-	if v == nil || v.Cut != fit.MeasureMore || len(v.Measure) == 0 {
-		t.Fatalf("verdict = %+v, want measure-more with advice", v)
-	}
-	for i := 1; i < len(v.Measure); i++ {
-		if v.Measure[i].PAfter > v.Measure[i-1].PAfter {
-			t.Errorf("advice %d is better than the one before", i+1)
-		}
-	}
-	a := v.Measure[0].Reading
-	w := newWorker(&Bay{}, Defaults(), nil, nil, nil)
-	o, ok, err := w.observe(entryOf(a))
-	if !ok || err != nil {
-		t.Fatalf("the advice cannot be observed: %v", err)
-	}
-	// Take it, and read just what the bay was adjusted to, so that only the
-	// uncertainty changes.
-	shop, err := fit.NewShop(fit.DefaultHouse(), Defaults().Accuracy)
-	if err != nil {
-		t.Fatal(err)
-	}
-	w = newWorker(&Bay{}, Defaults(), shop, bookOf(rows).Entries, nil)
-	w.work()
-	next := a
-	next.Where = "F1/left"
-	next.U = int64(math.Round(o.u / o.scale * 1e6))
-	next.Value = survey.Quantity{Measure: a.Kind().Measure, N: [3]int64{int64(unit.FromMM(o.eq(w.sol.X, nil)))}}
-	if m := next.Value.Measure; m != survey.Length && m != survey.Tried {
-		t.Fatalf("%s is no length: choose another seed", a.Title())
-	}
-	after := &mustWork(bookOf(append(rows, next)), Defaults()).Bays[0]
-	// Both are computed, each within its own 99 % error.
-	p, e := best(after.Spindles)
-	if promised := v.Gains[0]; math.Abs(p-promised.PAfter) > e+promised.PError {
-		t.Errorf("after %s P is %.3f ± %.3f, promised %.3f ± %.3f", a.Title(), p, e, promised.PAfter, promised.PError)
-	}
-}
-
-func best(v *Verdict) (p, e float64) {
-	for _, o := range v.Options {
-		if o.Cut != fit.FitEach && o.P > p {
-			p, e = o.P, o.PError
-		}
-	}
-	return p, e
-}
-
 func TestFlagged(t *testing.T) {
 	f := work(t, "where,what,value\nF1,total-rise,2600\n")
 	if f.Flagged() {
@@ -278,7 +224,7 @@ func TestNothingMoreIsWorthTheTime(t *testing.T) {
 			t.Errorf("%s is worth %.1f min and takes %.1f", p.Reading.Title(), p.Worth, p.Minutes)
 		}
 	}
-	set.House.Minutes.SecondVisit = 0
+	set.House.Minutes = fit.Minutes{}
 	if none, err := Advise(context.Background(), book, set); err != nil || len(none) != 0 {
 		t.Errorf("with nothing to spare: %d proposals, %v", len(none), err)
 	}

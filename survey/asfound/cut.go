@@ -91,7 +91,7 @@ func (w *worker) cut() {
 	}
 	l.Walk = w.walk(l)
 	if len(w.bay.Again) > 0 {
-		w.undecided(w.readAgain())
+		w.undecided(w.readAgain(), w.bay.verdicts()...)
 	}
 }
 

@@ -227,9 +227,7 @@ func (w *worker) underEach(groups [][]int) {
 	slices.SortStableFunc(each, func(a, b *worker) int { return slices.Compare(b.sol.X[:frame.Slots], a.sol.X[:frame.Slots]) })
 	first := each[0]
 	for _, other := range each[1:] {
-		if !first.agrees(other) {
-			first.undecided(titles)
-		}
+		first.undecided(titles, first.disagrees(other)...)
 		first.worst(other)
 	}
 	bay, notes := w.bay, w.bay.Notes
@@ -259,35 +257,45 @@ func combinations(groups [][]int, most int) [][]int {
 	return out
 }
 
-// agrees tells whether another explanation needs the same pieces: as many, and each as long within what still fits.
-func (w *worker) agrees(o *worker) bool {
-	for _, v := range [][2]*Verdict{{w.bay.Spindles, o.bay.Spindles}, {w.bay.BaseFillets, o.bay.BaseFillets}, {w.bay.RailFillets, o.bay.RailFillets}} {
-		if (v[0] == nil) != (v[1] == nil) {
-			return false
-		}
-		if v[0] == nil {
+// verdicts are those on the kinds of piece, nil where there are none to judge.
+func (b *Bay) verdicts() []*Verdict { return []*Verdict{b.Spindles, b.BaseFillets, b.RailFillets} }
+
+// disagrees lists the verdicts of which another explanation needs other pieces: not as many, or one that is off by more
+// than still fits. A fillet may be off by a visible joint; what the fillets are off together shows in the last opening,
+// which is judged under each explanation.
+func (w *worker) disagrees(o *worker) (out []*Verdict) {
+	others := o.bay.verdicts()
+	for k, v := range w.bay.verdicts() {
+		if v == nil {
 			continue
 		}
 		within := min(w.set.House.Short, w.set.House.Long)
-		if v[0].Series {
-			within = filletStep
+		if v.Series {
+			within = w.set.Joint
 		}
-		a, b := v[0].Needed.Mean, v[1].Needed.Mean
-		if len(a) != len(b) {
+		if others[k] == nil || !alike(v.Needed.Mean, others[k].Needed.Mean, within) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// alike tells whether two lists are of one length and nowhere farther apart than within.
+func alike(a, b []float64, within float64) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if !(math.Abs(a[i]-b[i]) <= within) {
 			return false
-		}
-		for i := range a {
-			if !(math.Abs(a[i]-b[i]) <= within) {
-				return false
-			}
 		}
 	}
 	return true
 }
 
-// undecided leaves every kind of piece uncut until readings are settled.
-func (w *worker) undecided(readings string) {
-	for _, v := range []*Verdict{w.bay.Spindles, w.bay.BaseFillets, w.bay.RailFillets} {
+// undecided leaves kinds of piece uncut until readings are settled.
+func (w *worker) undecided(readings string, which ...*Verdict) {
+	for _, v := range which {
 		if v != nil {
 			v.Cut, v.Measure = fit.MeasureMore, nil
 			v.Why = "do not cut yet: read again " + readings

@@ -1,14 +1,10 @@
 package asfound
 
 import (
-	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
 
-	"gonum.org/v1/gonum/mat"
-
-	"pinchrod/calc/fit"
 	"pinchrod/calc/flight"
 	"pinchrod/calc/rules"
 	"pinchrod/calc/unit"
@@ -130,87 +126,6 @@ func TestSimulationFlights(t *testing.T) {
 		t.Errorf("%.2f %% of what is clear in truth is flagged, want at most 1", share)
 	}
 	t.Logf("%d broken by 3u, none of them clear; %d of %d clear ones flagged", broken, flagged, within)
-}
-
-// Readings in the order that Advise gives gain more P(all fit) per reading than
-// the same readings in a random order.
-func TestSimulationAdvice(t *testing.T) {
-	bays := 40
-	if raced {
-		bays = 8
-	}
-	rng := rand.New(rand.NewPCG(20261125, 4))
-	shop, err := fit.NewShop(fit.DefaultHouse(), fit.Options{Seed: 1, MaxError: 1e-3, MaxPoints: 1 << 13})
-	if err != nil {
-		t.Fatal(err)
-	}
-	won, lost, even := 0, 0, 0
-	for range bays {
-		tr := randomBay(rng)
-		var rows []survey.Reading
-		for _, r := range tr.readings(rng, "F1/left") {
-			// A visit in a hurry: some readings were not taken.
-			if r.What == survey.Run || r.What == survey.SpindleSize || r.What == survey.BaseAngle || rng.Float64() < 0.6 {
-				rows = append(rows, r)
-			}
-		}
-		b := &Bay{Place: "F1/left"}
-		w := newWorker(b, Defaults(), shop, bookOf(rows).Entries, nil)
-		w.work()
-		if w.sol == nil || len(w.sets) == 0 {
-			continue
-		}
-		order := w.adviser().propose()
-		if len(order) < 2 {
-			continue
-		}
-		var helps []help
-		for _, p := range order {
-			for _, h := range w.helps() {
-				if h.reading.What == p.Reading.What && h.reading.At == p.Reading.At && h.reading.Height == p.Reading.Height {
-					helps = append(helps, h)
-					break
-				}
-			}
-		}
-		shuffled := append([]help{}, helps...)
-		rng.Shuffle(len(shuffled), func(i, j int) { shuffled[i], shuffled[j] = shuffled[j], shuffled[i] })
-		switch d := w.gained(helps) - w.gained(shuffled); {
-		case math.Abs(d) < 0.005: // within the error of the probabilities
-			even++
-		case d > 0:
-			won++
-		default:
-			lost++
-		}
-	}
-	if won+lost < bays/2 {
-		t.Fatalf("only %d of %d bays tell: %d even", won+lost, bays, even)
-	}
-	share := 100 * float64(won) / float64(won+lost)
-	if share < 80 {
-		t.Errorf("advice beats a random order in %.0f %% of bays, want 80 at least", share)
-	}
-	t.Logf("advice wins %d, loses %d, even %d: %.0f %%", won, lost, even, share)
-}
-
-// gained is the mean, over the readings in their order, of what P(all fit) of
-// all three kinds of piece has gained per reading so far.
-func (w *worker) gained(order []help) float64 {
-	a := w.adviser()
-	all := func() float64 {
-		p := 0.0
-		for _, x := range a.chances([]*mat.SymDense{a.cov})[0] {
-			p += x
-		}
-		return p
-	}
-	start, sum := all(), 0.0
-	for i, h := range order {
-		a.cov = h.taken(a.cov)
-		sum += (all() - start) / float64(i+1)
-	}
-	return sum / float64(len(order))
 }
 
 // The direction is said as a person on the stair would: to the well, where the

@@ -155,8 +155,8 @@ func (w *worker) trial(m *Made) *Result {
 	return nil
 }
 
-// surely is the probability from which a batch that was cut is called good, as for every flag.
-const surely = 0.95
+// Surely is the probability from which a batch that was cut is called good, as for every flag.
+const Surely = 0.95
 
 // madeFlag holds the piece least likely to fit against what still fits; the
 // batch is clear only where all of it fits as surely as the house asks.
@@ -181,7 +181,7 @@ func (w *worker) madeFlag(m *Made, low, high float64) Flag {
 	switch {
 	case f.State == rules.Flag:
 		f.Text = fmt.Sprintf("%s, %s: cut it again, or strike %s if the entry is wrong", all, tooMuch(o.Error), m.Ref.Short())
-	case m.P.Value >= surely:
+	case m.P.Value >= Surely:
 		f.State = rules.Clear
 		f.Text = all
 	default:

@@ -109,7 +109,7 @@ func rate(rng *rand.Rand, o fit.Option, needed []float64) float64 {
 	for range sets {
 		ok := true
 		for i, need := range needed {
-			stop := o.Lengths[min(i, len(o.Lengths)-1)]
+			stop := o.Stops[min(i, len(o.Stops)-1)]
 			d := stop + h.Saw*rng.NormFloat64() - (need + h.Waviness*rng.NormFloat64())
 			ok = ok && d >= -h.Short && d <= h.Long
 		}

@@ -57,9 +57,9 @@ func madeLine(m *asfound.Made) string {
 		// measured: only how far off it is can stand beside the length.
 		s += "; against what was foretold, " + InU(o.Error, o.InU())
 	case m.P.Known && len(m.Off) == 1:
-		s += "; it fits with probability " + asfound.Chance(m.P.Value)
+		s += "; it fits " + asfound.Chance(m.P.Value)
 	case m.P.Known:
-		s += "; all fit with probability " + asfound.Chance(m.P.Value)
+		s += "; all fit " + asfound.Chance(m.P.Value)
 	case m.Unknown != "":
 		s += "; " + m.Unknown
 	}

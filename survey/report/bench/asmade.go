@@ -133,9 +133,9 @@ func lengthsOf(all []unit.Length) string {
 func (l *madeLine) hold(m *asfound.Made, house fit.House) {
 	switch {
 	case m.P.Known && len(m.Off) == 1:
-		l.Chance = fmt.Sprintf("It fits with probability %s.", asfound.Chance(m.P.Value))
+		l.Chance = fmt.Sprintf("It fits %s.", asfound.Chance(m.P.Value))
 	case m.P.Known:
-		l.Chance = fmt.Sprintf("All %d fit with probability %s.", len(m.Off), asfound.Chance(m.P.Value))
+		l.Chance = fmt.Sprintf("All %d fit %s.", len(m.Off), asfound.Chance(m.P.Value))
 	case m.Unknown != "":
 		l.Chance = "Cannot be held against anything: " + lines.Clean(m.Unknown) + "."
 	}

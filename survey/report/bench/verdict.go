@@ -72,7 +72,7 @@ func verdictLines(b *asfound.Bay, house fit.House) (out []verdictLine) {
 			}
 			l.Options = append(l.Options, line)
 		}
-		for _, a := range v.Plan {
+		for _, a := range v.Measure {
 			l.Next = append(l.Next, lines.Clean(cutting.Measure{Title: a.Reading.Title(), PAfter: a.PAfter}.String()))
 		}
 		out = append(out, l)

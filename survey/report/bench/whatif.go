@@ -30,7 +30,7 @@ var knobs = []knob{
 	{"joint", "Widest joint that still looks closed", "mm", 0.1, 2, 0.05, func(s *asfound.Settings) float64 { return s.Joint }},
 	{"short", "Too short by this still fits", "mm", 0.1, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Short }},
 	{"long", "Too long by this still fits", "mm", 0.1, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Long }},
-	{"all-fit", "Probability asked for that all pieces fit", "", 0.6, 0.99, 0.01, func(s *asfound.Settings) float64 { return s.House.Risk }},
+	{"play", "A spindle's head may be slid along the rail by", "mm", 0, 3, 0.1, func(s *asfound.Settings) float64 { return s.Play }},
 	{"target", "Clear gap aimed at between spindles", "mm", 60, 120, 1, func(s *asfound.Settings) float64 { return s.Target }},
 }
 
@@ -124,7 +124,7 @@ func verdictWords(v *asfound.Verdict) string {
 		out += ", " + s
 	}
 	if i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut }); i >= 0 {
-		out += ", all fit with probability " + asfound.Chance(v.Options[i].P)
+		out += ", all fit " + asfound.Chance(v.Options[i].P)
 	}
 	return out
 }

@@ -93,7 +93,7 @@ func (s *Sheet) misfit(t *Set, m *asfound.Made, left int) (why, next string) {
 			fmt.Sprintf("lay them aside, strike %s and cut again", entry)
 	case m.State == rules.Flag:
 		worst := id(t.Kind, m.Off[m.Worst].Number)
-		return fmt.Sprintf("cut before (%s), and no longer all fit: all do with probability %s, %s the least", entry, asfound.Chance(m.P.Value), worst),
+		return fmt.Sprintf("cut before (%s), and no longer all fit: all do %s, %s the least", entry, asfound.Chance(m.P.Value), worst),
 			fmt.Sprintf("try %s dry first; if it does not go in, strike %s and cut again", worst, entry)
 	}
 	return "", ""

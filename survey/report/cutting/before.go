@@ -50,7 +50,7 @@ func (s *Sheet) cutBefore() (say []string, kept bool) {
 			if m.State == rules.Flag {
 				said = fmt.Sprintf("%s with code %s no longer all fit", what, code)
 			}
-			say = append(say, lines.Sentence(fmt.Sprintf("%s (as-made): all do with probability %s, %s the least. Try that one dry first; what does not go in is cut again",
+			say = append(say, lines.Sentence(fmt.Sprintf("%s (as-made): all do %s, %s the least. Try that one dry first; what does not go in is cut again",
 				said, asfound.Chance(m.P.Value), id(kind, m.Off[m.Worst].Number))))
 		default:
 			say = append(say, lines.Sentence(fmt.Sprintf("%s with code %s were cut before, and whether they fit cannot be told: %s. Lay them aside", what, code, m.Unknown)))
@@ -83,5 +83,5 @@ func (s *Sheet) stillFits(m *asfound.Made, k pieces.Kind) bool {
 	if t := s.Set(k); m.Made.Recut {
 		return t != nil && int(slices.Max(m.Made.Pieces)) <= len(t.Pieces)
 	}
-	return m.P.Known && m.P.Value >= s.house.Risk
+	return m.P.Known && m.P.Value >= asfound.Surely
 }

@@ -180,14 +180,14 @@ func (t *Set) Chance() string {
 	case t.Cut == fit.FitEach:
 		return fmt.Sprintf("Every blank is long enough with probability %s.", asfound.Chance(t.P))
 	case t.Kind == pieces.Spindle:
-		return fmt.Sprintf("With the stops to %g mm all fit with probability %s.", t.Step, asfound.Chance(t.P))
+		return fmt.Sprintf("With the stops to %g mm all fit %s.", t.Step, asfound.Chance(t.P))
 	}
-	return fmt.Sprintf("With the stops to %g mm, and the last cut to fit, all fit with probability %s.", t.Step, asfound.Chance(t.P))
+	return fmt.Sprintf("With the stops to %g mm, and the last cut to fit, all fit %s.", t.Step, asfound.Chance(t.P))
 }
 
 // String says what reading to take, and what it would do.
 func (m Measure) String() string {
-	return fmt.Sprintf("%s: all fit with probability %s then", m.take(), asfound.Chance(m.PAfter))
+	return fmt.Sprintf("%s: all fit %s then", m.take(), asfound.Chance(m.PAfter))
 }
 
 // take is the title, and of a trial piece how it is held: a fit is the plumb gap,

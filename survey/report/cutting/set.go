@@ -112,10 +112,6 @@ func newSet(all []pieces.Piece, v *asfound.Verdict, st stock, set asfound.Settin
 	st.squareEnds(set.Fillets, middle(all))
 	t.square = st.square
 	if !t.Final() {
-		t.Why = fmt.Sprintf("lengths spread %.1f mm, each ±%.1f mm: the doubt is in the readings, not in the stair", v.Spread, 2*v.Sigma)
-		for _, a := range v.Plan {
-			t.Measure = append(t.Measure, Measure{a.Reading.What, a.Reading.Title(), a.PAfter})
-		}
 		return t, nil
 	}
 	i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut })
@@ -280,7 +276,7 @@ func (w *saw) settle(t *Set) error {
 		if t.P, err = chance(t.Step); err != nil {
 			return err
 		}
-		if t.P >= t.PExact-mostLost && !(t.P < w.house.Risk && t.PExact >= w.house.Risk) {
+		if t.P >= t.PExact-mostLost {
 			break
 		}
 	}
