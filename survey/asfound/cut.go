@@ -159,9 +159,9 @@ func grouped(need []float64, g fit.Grouping) (lengths, stops []float64) {
 // joint, each stop rounded up so that the last space only narrows. The last one is cut to what is left of a blank.
 func (w *worker) series(need fit.Needed) (*Verdict, error) {
 	n := len(need.Mean) - 1
-	if l := w.bay.Layout; l.walked != nil {
+	if w.walked != nil {
 		for i := range n {
-			need.Mean[i] += l.walked.longer
+			need.Mean[i] += w.walked.longer
 		}
 	}
 	g := fit.Series(need.Mean[:n], w.set.Joint)

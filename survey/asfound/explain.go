@@ -260,33 +260,39 @@ func combinations(groups [][]int, most int) [][]int {
 // verdicts are those on the kinds of piece, nil where there are none to judge.
 func (b *Bay) verdicts() []*Verdict { return []*Verdict{b.Spindles, b.BaseFillets, b.RailFillets} }
 
-// disagrees lists the verdicts of which another explanation needs other pieces: not as many, or one that is off by more
-// than still fits. A fillet may be off by a visible joint; what the fillets are off together shows in the last opening,
-// which is judged under each explanation.
+// disagrees lists the verdicts of which another explanation needs other pieces: not as many, or one that does not fit
+// as it would be cut. What fillets are off together shows in the last opening, which is judged under each explanation.
 func (w *worker) disagrees(o *worker) (out []*Verdict) {
 	others := o.bay.verdicts()
 	for k, v := range w.bay.verdicts() {
-		if v == nil {
-			continue
-		}
-		within := min(w.set.House.Short, w.set.House.Long)
-		if v.Series {
-			within = w.set.Joint
-		}
-		if others[k] == nil || !alike(v.Needed.Mean, others[k].Needed.Mean, within) {
+		if v != nil && (others[k] == nil || !v.serves(others[k].Needed.Mean, &w.set)) {
 			out = append(out, v)
 		}
 	}
 	return out
 }
 
-// alike tells whether two lists are of one length and nowhere farther apart than within.
-func alike(a, b []float64, within float64) bool {
-	if len(a) != len(b) {
+// serves tells whether the pieces as they would be cut fit other needed lengths: each within what still fits, or long
+// enough to be fitted. A fillet may be off by a visible joint; the last one is cut to what is left.
+func (v *Verdict) serves(need []float64, s *Settings) bool {
+	o := v.Chosen()
+	if o == nil || len(need) != len(v.Needed.Mean) {
 		return false
 	}
-	for i := range a {
-		if !(math.Abs(a[i]-b[i]) <= within) {
+	for i, n := range need {
+		stop := o.Stops[min(i, len(o.Stops)-1)]
+		low, high := -s.House.Short, s.House.Long
+		switch {
+		case v.Series && i == len(need)-1:
+			continue
+		case v.Series:
+			low, high = -s.Joint, s.Joint+filletStep
+		case o.Cut == fit.FitEach:
+			low, high = 0, math.Inf(1)
+		case v.Needed.Slide != nil:
+			low, high = low-v.Needed.Slide[i], high+v.Needed.Slide[i]
+		}
+		if d := stop - n; !(d >= low && d <= high) {
 			return false
 		}
 	}

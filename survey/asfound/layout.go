@@ -31,8 +31,7 @@ type Layout struct {
 
 	Gaps []float64 // plumb, between the rails, at each spindle's station, mm
 
-	fillet float64 // slope length that all base fillets but the last have on average, mm; 0 where the pitch is not known
-	walked *walked // the spacer walk that rules it; nil without one
+	Fillet float64 // slope length of all base fillets but the last, their mean, mm; 0 where the pitch is not known
 }
 
 // Walk is a spacer walk as it should go: Count spacers of one length up the base
@@ -153,10 +152,10 @@ func (w *worker) spaces(l *Layout, p frame.Plane) {
 	}
 	all := pieces.BaseFilletLengths(w.stand(p), l.Stations, w.width)
 	for _, f := range all[:l.Count] {
-		l.fillet += f / float64(l.Count)
+		l.Fillet += f / float64(l.Count)
 	}
-	if l.walked = w.walkedSpacer(l.Count+1, all); l.walked != nil {
-		l.fillet += l.walked.longer
+	if w.walked = w.walkedSpacer(l.Count+1, all); w.walked != nil {
+		l.Fillet += w.walked.longer
 	}
 }
 
@@ -177,7 +176,7 @@ func (w *worker) openingsWith(l *Layout) []Flag {
 		return []Flag{opening}
 	}
 	dry := w.movement()
-	if l.fillet == 0 {
+	if l.Fillet == 0 {
 		n := float64(l.Count)
 		opening.Value, opening.U = as.WidestGap+max(0, -dry.Value)*n/(n+1), in.GapU(l.Count)
 		return []Flag{judgedOpening(opening)}
@@ -211,7 +210,7 @@ func (w *worker) stopOpening(l *Layout, as layout.Layout, in layout.In) Quantity
 		widest = max(widest, s.Bottom, s.Top+slid)
 		level += s.Fillet / float64(l.Count)
 	}
-	low, high := w.figure(frame.StopSpace(l.fillet, 0), 1), w.figure(frame.StopSpace(l.fillet, in.Height), 1)
+	low, high := w.figure(frame.StopSpace(l.Fillet, 0), 1), w.figure(frame.StopSpace(l.Fillet, in.Height), 1)
 	return Quantity{widest + low.Value - level, norm(max(low.U, high.U), stopU, w.set.House.Saw, w.widthU), true}
 }
 
@@ -230,10 +229,10 @@ func (w *worker) lastOpening(l *Layout, as layout.Layout, p frame.Plane) Quantit
 		grown = 1 - p.BaseSlope*p.LeanUpper
 	}
 	k, _ := w.foot()
-	left := w.figure(frame.LastSpace(l.Count, l.fillet, k), grown)
-	if l.walked != nil && l == w.bay.Layout {
+	left := w.figure(frame.LastSpace(l.Count, l.Fillet, k), grown)
+	if w.walked != nil && l == w.bay.Layout {
 		cos := 1 / math.Hypot(1, p.BaseSlope)
-		left = Quantity{end.Fillet + l.walked.longer*cos*grown, l.walked.u * cos, true}
+		left = Quantity{end.Fillet + w.walked.longer*cos*grown, w.walked.u * cos, true}
 	}
 	return Quantity{
 		max(end.Bottom, end.Top+w.play()) + left.Value - end.Fillet, norm(left.U, n*stopU, math.Sqrt(n)*w.set.House.Saw), true,

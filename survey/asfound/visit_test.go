@@ -192,6 +192,11 @@ func simulateVisits(seed uint64, bays int, drift float64, how sharing, take func
 		}
 		if o == nil {
 			out.undecided++
+			for _, f := range b.Flags {
+				if f.State == "flag" {
+					println(f.Name, f.Text)
+				}
+			}
 			continue
 		}
 		switch o.Cut {

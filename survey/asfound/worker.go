@@ -45,6 +45,7 @@ type worker struct {
 	assumed             []assumption
 	priors              []adjust.Observation // what is taken for granted
 	help                []help
+	walked              *walked // the spacer walk that rules the fillets; nil without one
 
 	made  []fieldbook.Made // what was cut for the bay
 	alone bool             // one explanation of several: looks for no other
