@@ -220,7 +220,7 @@ func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settin
 	}
 	f := &Findings{Job: book.Job.Name, Rules: s.Rules(), Notes: s.notes}
 	standing := map[survey.Place][]fieldbook.Entry{}
-	for _, e := range book.Standing() {
+	for _, e := range book.Pieced() {
 		standing[e.Reading.Where] = append(standing[e.Reading.Where], e)
 	}
 	made := map[survey.Place][]fieldbook.Made{}

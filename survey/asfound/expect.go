@@ -29,7 +29,7 @@ func NewSite(book *fieldbook.Book, s Settings) (*Site, error) {
 		return nil, fmt.Errorf("working on site: %w", err)
 	}
 	site := &Site{set: s, shop: shop, standing: map[survey.Place][]fieldbook.Entry{}}
-	for _, e := range book.Standing() {
+	for _, e := range book.Pieced() {
 		site.Add(e)
 	}
 	return site, nil
