@@ -104,7 +104,7 @@ var Kinds = []Kind{
 	{UnderGap, true, false, Length, "largest ball that passes under the base rail", 0, 400, "rule", 1.0, ofStep},
 	{Access, true, false, Length, "lower post's face to a bolt or screw that has to stay within reach, level", 0, 12000, "tape", 1.0, ofRail},
 	{SpacerWalk, true, false, Walk, "spacers walked between the spindles, number x width, and how far they end short or over", -500, 500, "rule", 0.5, atRule{}},
-	{Trial, true, false, Tried, "length of a trial piece tried as the spindle will stand", 50, 2500, "trial", 0, stations},
+	{Trial, true, false, Tried, "length of a trial piece tried as the spindle will stand", 50, 2500, "trial", 0.1, stations},
 	{SpindleSize, true, false, Section, "section of the spindles", 5, 200, "rule", 0, atRule{}},
 	{FilletSize, true, false, Section, "section of the fillets, width x thickness", 2, 200, "rule", 0, atRule{}},
 	{Moisture, true, false, Percent, "moisture content of the timber", 3, 40, "moisture-meter", 0.5, atRule{}},

@@ -93,7 +93,7 @@ var HouseKit = Kit{
 	{Name: "rod", Sort: SortRod, Limit: 0.3, Resolution: 0.5, Means: "two sliding rods pinched in the gap"},
 	{Name: "rule", Sort: SortRule, Limit: 0.2, Resolution: 0.5, Means: "steel rule"},
 	{Name: "laser", Sort: SortLaser, Limit: 1.5, Resolution: 1, Means: "laser distance meter"},
-	{Name: "trial", Sort: SortRule, Limit: 0.2, Resolution: 0.5, Means: "trial piece offered up"},
+	{Name: "trial", Sort: SortRule, Limit: 0.2, Means: "trial piece tried in its place"},
 	{Name: "level", Sort: SortLevel, Limit: 0.5, Resolution: 0.5, Means: "spirit level and rule"},
 	{Name: "thermometer", Limit: 1, Resolution: 1, Means: "thermometer"},
 	{Name: "moisture-meter", Limit: 2, Resolution: 0.5, Means: "moisture meter with pins"},

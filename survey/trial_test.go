@@ -80,6 +80,40 @@ func TestParseTrialRefuses(t *testing.T) {
 	}
 }
 
+// Needed length and u of what is said of a piece of 812 mm, by hand: the piece is
+// known to 0.1 mm, and fits and tight are worth 0.2 mm, loose 0.3 mm.
+func TestTrialSays(t *testing.T) {
+	tests := []struct {
+		in                string
+		piece             unit.Length
+		needed, own, full float64
+	}{
+		{"812", 0, 812, 0.1, math.Sqrt(0.01 + 0.04/3)},
+		{"812 fits", 0, 812, math.Sqrt(0.01 + 0.04), math.Sqrt(0.01 + 0.04 + 0.04/3)},
+		{"812 tight", 0, 811.7, math.Sqrt(0.01 + 0.04), math.Sqrt(0.01 + 0.04 + 0.04/3)},
+		{"812 loose 1 mm", 0, 813, math.Sqrt(0.01 + 0.09), math.Sqrt(0.01 + 0.09 + 0.04/3)},
+		{"tight", 812_000, 811.7, math.Sqrt(0.01 + 0.04), math.Sqrt(0.01 + 0.04 + 0.04/3)},
+	}
+	for _, tt := range tests {
+		q, err := trialKind(t).ParseValue(tt.in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if tt.piece != 0 {
+			q = q.OfPiece(tt.piece)
+		}
+		r := Reading{Where: "F1/left", What: Trial, At: At{Mark: Top}, Value: q}
+		own, err1 := r.OwnU(HouseKit)
+		full, err2 := r.StandardU(HouseKit)
+		if err1 != nil || err2 != nil || !near(q.Value(), tt.needed) || !near(own, tt.own) || !near(full, tt.full) {
+			t.Errorf("%q: needed %g, own u %g, u %g, %v, %v; want %g, %g, %g", tt.in, q.Value(), own, full, err1, err2, tt.needed, tt.own, tt.full)
+		}
+	}
+}
+
+// near tells whether got is want but for rounding; NaN is near nothing.
+func near(got, want float64) bool { return math.Abs(got-want) < 1e-9 }
+
 // A word alone says nothing of a length: no u, so nothing can be worked out of it.
 func TestTrialOfNoPiece(t *testing.T) {
 	for _, in := range []string{"fits", "tight", "loose 1 mm"} {
@@ -154,7 +188,7 @@ func TestUOfSpindlesTogether(t *testing.T) {
 	}
 	q, _ := k.ParseValue("10 together 412 mm")
 	r := Reading{Where: "F1/left", What: SpindleSize, Value: q, U: 500_000} // 0.5 mm across all ten
-	if u, err := r.StandardU(HouseKit); err != nil || math.Abs(u-0.05) > 1e-12 {
+	if u, err := r.StandardU(HouseKit); err != nil || !near(u, 0.05) {
 		t.Errorf("u given with ten together comes to %g, %v; want 0.05", u, err)
 	}
 }
