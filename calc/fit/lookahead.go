@@ -2,26 +2,49 @@ package fit
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
 
 // quantiles are nine values of a standard normal quantity of equal weight: the
 // middles of nine equal shares, stretched so that their mean square is 1.
-var quantiles = func() (z [9]float64) {
-	square := 0.0
+var quantiles = func() [][]float64 {
+	const n = 9
+	z := make([][]float64, n)
 	for i := range z {
-		z[i] = math.Sqrt2 * math.Erfinv(2*(float64(i)+0.5)/float64(len(z))-1)
-		square += z[i] * z[i] / float64(len(z))
+		z[i] = []float64{math.Sqrt2 * math.Erfinv(2*(float64(i)+0.5)/n-1)}
 	}
-	for i := range z {
-		z[i] /= math.Sqrt(square)
-	}
-	return z
+	return whiten(z)
 }()
 
+// whiten makes the mean square of each coordinate 1 and the mean product of any
+// two coordinates 0 (Gram–Schmidt).
+func whiten(points [][]float64) [][]float64 {
+	product := func(j, k int) (sum float64) {
+		for _, z := range points {
+			sum += z[j] * z[k] / float64(len(points))
+		}
+		return sum
+	}
+	for j := range points[0] {
+		for k := range j {
+			c := product(j, k)
+			for _, z := range points {
+				z[j] -= c * z[k]
+			}
+		}
+		scale := math.Sqrt(product(j, j))
+		for _, z := range points {
+			z[j] /= scale
+		}
+	}
+	return points
+}
+
 // setPoints is how many points of a lattice several readings are averaged over,
-// each with its mirror image, so that the lengths move by nothing on average.
+// each with its mirror image, so that the lengths move by nothing on average. They
+// have the variances of independent standard normals.
 const setPoints = 16
 
 // nodes returns points of equal weight for so many independent standard normals.
@@ -30,11 +53,7 @@ func (s *Shop) nodes(readings int) ([][]float64, error) {
 	case 0:
 		return [][]float64{nil}, nil
 	case 1:
-		out := make([][]float64, len(quantiles))
-		for i := range quantiles {
-			out[i] = quantiles[i : i+1]
-		}
-		return out, nil
+		return quantiles, nil
 	}
 	l, err := s.lattice(readings)
 	if err != nil {
@@ -42,14 +61,14 @@ func (s *Shop) nodes(readings int) ([][]float64, error) {
 	}
 	var out [][]float64
 	for i := range setPoints {
-		z := append([]float64(nil), l.point(i, 0, make([]float64, readings))...)
+		z := slices.Clone(l.point(i, 0, make([]float64, readings)))
 		mirror := make([]float64, readings)
 		for j, x := range z {
 			mirror[j] = -x
 		}
 		out = append(out, z, mirror)
 	}
-	return out, nil
+	return whiten(out), nil
 }
 
 // minutes returns the mean over what the readings may say of the least expected
@@ -127,7 +146,7 @@ func (p *posterior) covariance() *mat.SymDense {
 // at returns the set when the readings say z.
 func (p *posterior) at(h *House, z []float64) *set {
 	n := p.needed
-	n.Mean = append([]float64(nil), n.Mean...)
+	n.Mean = slices.Clone(n.Mean)
 	for r, d := range p.moves {
 		for i := range n.Mean {
 			n.Mean[i] += d[i] * z[r]
