@@ -214,4 +214,3 @@ func (w *set) unrounded(i, j int, stop float64, p price) float64 {
 	}
 	return w.settle(i, j, stops, func(g int) float64 { return cost[g] })
 }
-
