@@ -129,9 +129,9 @@ var anyBay = []float64{1100, 0.011, 0.017, 0.71, 0.77, 790, 3, 5, 130, 41}
 // not known when it hangs on an unknown that nothing determines.
 func (w *worker) figure(eq frame.Equation, scale float64) Quantity {
 	grad := make([]float64, len(w.sol.X))
-	eq(anyBay, grad[:len(anyBay)])
-	for i, g := range grad[:len(anyBay)] {
-		if g != 0 && !w.known[i] {
+	eq(append(anyBay[:frame.Slots:frame.Slots], w.sol.X[frame.Slots:]...), grad)
+	for i, known := range w.known {
+		if grad[i] != 0 && !known {
 			return Quantity{}
 		}
 	}

@@ -19,7 +19,6 @@ import (
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/flight"
-	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
@@ -97,8 +96,8 @@ type Bay struct {
 	Taken    []fieldbook.Entry // readings that count as they stand: sections, moisture, access
 	Missing  []fieldbook.Want
 	Again    []journal.Ref // readings that have to be settled before anything is cut
-	Made     []Made   // what was cut for it, in the order of the logs
-	Notes    []string // what was taken for granted
+	Made     []Made        // what was cut for it, in the order of the logs
+	Notes    []string      // what was taken for granted
 }
 
 // Adjusted are the figures of the bay as found. Leans are in mm per m, angles
@@ -179,11 +178,8 @@ type Flag struct {
 
 	Absolute bool // a length or an angle as it is, not a difference with a sign
 
-	sight *sight         // what it was derived from, and by what, where a reading
-	eq    frame.Equation // more would tell on it
-	scale float64
-	low   float64 // what is allowed, from and to
-	high  float64
+	low  float64 // what is allowed, from and to
+	high float64
 }
 
 // sight is an adjustment that figures were taken from.
@@ -258,7 +254,7 @@ func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settin
 	for i := range f.Flights {
 		fl := &f.Flights[i]
 		workFlight(fl, s, standing[fl.Place], inFlight[fl.Place])
-		fl.Flags = append(forget(fl.Flags), disputes[fl.Place]...)
+		fl.Flags = append(fl.Flags, disputes[fl.Place]...)
 	}
 	work := make(chan *Bay)
 	var wg sync.WaitGroup
@@ -269,7 +265,7 @@ func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settin
 				w.made = made[b.Place]
 				w.work()
 				w.hold()
-				b.Flags = append(forget(b.Flags), disputes[b.Place]...)
+				b.Flags = append(b.Flags, disputes[b.Place]...)
 			}
 		})
 	}
@@ -282,14 +278,6 @@ func WorkAt(ctx context.Context, book *fieldbook.Book, at survey.Place, s Settin
 	close(work)
 	wg.Wait()
 	return f, ctx.Err()
-}
-
-// forget lets go of what the flags were derived from, which is large.
-func forget(flags []Flag) []Flag {
-	for i := range flags {
-		flags[i].sight, flags[i].eq = nil, nil
-	}
-	return flags
 }
 
 // isLanding tells whether a flight is a landing by its name, L and a number.

@@ -1,10 +1,10 @@
 package asfound
 
 import (
-	"context"
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -12,7 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"gonum.org/v1/gonum/mat"
 
-	"pinchrod/calc/fit"
+	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/survey"
 	"pinchrod/survey/sheet"
@@ -201,33 +201,102 @@ func TestTwoAnswersAreFlagged(t *testing.T) {
 	}
 }
 
-// Advice ends where a reading spares less than it takes; with nothing to spare
-// there is none.
+// Advice ends where a reading saves less than it takes, and what check and advise say is one rule.
 func TestNothingMoreIsWorthTheTime(t *testing.T) {
-	rows := readSheet(t, "../../testdata/reference/bays/middle-not-checked.csv")
-	size := survey.Quantity{Measure: survey.Section, N: [3]int64{41000, 41000}}
-	book := bookOf(append(rows, survey.Reading{Where: "F1/left", What: survey.SpindleSize, Value: size}))
-	set := Defaults()
-	some, err := Advise(context.Background(), book, set)
-	if err != nil {
-		t.Fatal(err)
+	few := work(t, `where,what,at,value
+F1/left,spindle-section,,41 x 41 mm
+F1/left,run,,1502
+F1/left,base-angle,bottom,41.2
+F1/left,rail-angle,bottom,41.0
+F1/left,gap,bottom,812
+`)
+	v := few.Bays[0].Spindles
+	if v == nil || v.Chosen() == nil || len(v.Measure) == 0 {
+		t.Fatalf("verdict %+v, want a way to cut and a reading worth taking", v)
 	}
-	if len(some) == 0 {
-		t.Fatal("a bay whose middle was never checked needs nothing more")
+	a := v.Measure[0]
+	if a.Reading.What != survey.Trial || a.Saves <= a.Takes || len(a.With) == 0 {
+		t.Errorf("advice %+v, want a trial piece that saves more than it takes", a)
 	}
-	first := some[0].Reading
-	if first.At.Mark != survey.Middle {
-		t.Errorf("first is %s, want something at the middle, which was never checked", first.Title())
-	}
-	for _, p := range some {
-		if p.Worth <= p.Minutes {
-			t.Errorf("%s is worth %.1f min and takes %.1f", p.Reading.Title(), p.Worth, p.Minutes)
+	var of []Proposal
+	for _, p := range few.Proposals() {
+		if p.Worth > 0 {
+			of = append(of, p)
 		}
 	}
-	set.House.Minutes = fit.Minutes{}
-	if none, err := Advise(context.Background(), book, set); err != nil || len(none) != 0 {
-		t.Errorf("with nothing to spare: %d proposals, %v", len(none), err)
+	if len(of) != len(v.Measure) || of[0].Reading.What != a.Reading.What || of[0].Worth != a.Saves || of[0].Minutes != a.Takes {
+		t.Errorf("advise says %+v, check %+v", of, v.Measure)
 	}
+	book := bookOf(newVisitor(rand.New(rand.NewPCG(6, 6)), byTool).eight(fittersBay(rand.New(rand.NewPCG(7, 7)), 0.7)))
+	none := mustWork(book, Defaults()).Bays[0].Spindles
+	if none.Chosen() == nil || len(none.Measure) != 0 {
+		t.Errorf("after eight readings %+v, want a way to cut and nothing more", none)
+	}
+}
+
+// A reading that advice names brings what it said: taken as it was expected, the minutes fall by about that.
+func TestAdviceKeepsItsPromise(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	v := newVisitor(rng, byBoth)
+	said, real, n := 0.0, 0.0, 0
+	for range 60 {
+		tr := fittersBay(rng, 3)
+		v.arrive()
+		rows := slices.DeleteFunc(v.eight(tr), func(r survey.Reading) bool { return r.What == survey.Trial })
+		rows = append(rows, v.read(tr, survey.Gap, survey.Bottom, 0, frame.Gap(frame.Bottom)))
+		before := mustWork(bookOf(rows), Defaults()).Bays[0].Spindles
+		if before == nil || len(before.Measure) == 0 {
+			continue
+		}
+		a := before.Measure[0]
+		for _, r := range a.With {
+			eq, ok := tr.equation(r)
+			if !ok {
+				t.Fatalf("%s was advised, and nothing here reads it", r.Title())
+			}
+			rows = append(rows, v.read(tr, r.What, r.At.Mark, r.Height.MM(), eq))
+		}
+		after := mustWork(bookOf(rows), Defaults()).Bays[0].Spindles
+		if after == nil || after.Chosen() == nil {
+			continue
+		}
+		said += a.Saves
+		real += before.Chosen().Expected - after.Chosen().Expected
+		n++
+	}
+	if n < 30 {
+		t.Fatalf("%d bays tell", n)
+	}
+	if math.Abs(real-said) > 0.2*said {
+		t.Errorf("advice saved %.1f minutes a bay, and %.1f were foretold", real/float64(n), said/float64(n))
+	}
+	t.Logf("%d bays: %.1f minutes saved, %.1f foretold", n, real/float64(n), said/float64(n))
+}
+
+// equation is what a reading is of.
+func (tr truth) equation(r survey.Reading) (frame.Equation, bool) {
+	st := station(r.At)
+	switch r.What {
+	case survey.Trial:
+		return frame.Trial(st), true
+	case survey.Gap:
+		return frame.Gap(st), true
+	case survey.BaseAngle:
+		return frame.BaseAngle(st), true
+	case survey.RailAngle:
+		return frame.RailAngle(st), true
+	case survey.Run:
+		return frame.RunAt(r.Height.MM()), true
+	case survey.LeanAlong:
+		return frame.Lean(r.At.Mark == survey.Upper), true
+	case survey.BowBase:
+		return frame.BowBase(st), true
+	case survey.BowRail:
+		return frame.BowRail(st), true
+	case survey.FrameDiagonal:
+		return frame.FrameDiagonal(r.At.Mark == survey.Rising), true
+	}
+	return nil, false
 }
 
 // Leave asks for what would be regretted: here the middle, and nothing that was

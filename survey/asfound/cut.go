@@ -27,10 +27,10 @@ type Verdict struct {
 
 // Advice is a reading worth taking.
 type Advice struct {
-	Reading survey.Reading // What, At and Height
-	PAfter  float64        // P(all fit) with the set it belongs to
-	Takes   float64        // minutes, of the whole set
-	Saves   float64        // minutes, of the whole set
+	Reading survey.Reading   // What, At and Height
+	PAfter  float64          // P(all fit) with the set it belongs to
+	Takes   float64          // minutes, of the whole set
+	Saves   float64          // minutes, of the whole set
 	With    []survey.Reading // the set: this reading and those to take with it
 }
 
@@ -299,4 +299,3 @@ func spread(jac *mat.Dense, cov *mat.SymDense) *mat.SymDense {
 	}
 	return s
 }
-

@@ -179,11 +179,7 @@ func (w *worker) judge(f flagOf) {
 	if !f.q.Known || f.eq != nil && !w.measured(f.eq) {
 		return
 	}
-	out := judged(f)
-	if f.eq != nil {
-		out.sight, out.eq, out.scale = &sight{sol: w.sol, obs: w.obs}, f.eq, f.scale
-	}
-	w.bay.Flags = append(w.bay.Flags, out)
+	w.bay.Flags = append(w.bay.Flags, judged(f))
 }
 
 // judged holds |y| against its limit.

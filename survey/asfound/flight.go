@@ -141,27 +141,79 @@ func figureOf(s *adjust.Snooped, weak []flight.Observation, eq flight.Equation, 
 	return Quantity{v * scale, u * scale, true}
 }
 
-// steps adjusts rises and goings with their totals.
-func (w *flightWorker) steps() {
-	var st flight.Steps
-	parts := map[survey.What]flight.Part{
-		survey.Rise: flight.Rise, survey.TotalRise: flight.Rise, survey.Going: flight.Going, survey.TotalGoing: flight.Going,
-	}
+// partOf is what a reading of the steps is of.
+var partOf = map[survey.What]flight.Part{
+	survey.Rise: flight.Rise, survey.TotalRise: flight.Rise, survey.Going: flight.Going, survey.TotalGoing: flight.Going,
+}
+
+// counted tells how many steps the flight has: as many as were read, and those that its totals say were not.
+func (w *flightWorker) counted() (st flight.Steps) {
+	var readings []flight.Reading
 	for _, e := range w.here {
-		switch r := &e.Reading; r.What {
+		r := &e.Reading
+		part, ok := partOf[r.What]
+		q, err := w.read.figure(e)
+		if !ok || err != nil {
+			continue
+		}
+		switch r.What {
 		case survey.Rise:
 			st.Rises = max(st.Rises, int(r.At.N))
 		case survey.Going:
 			st.Goings = max(st.Goings, int(r.At.N))
 		}
+		readings = append(readings, flight.Reading{Part: part, Step: int(r.At.N), Value: q.Value, U: q.U})
 	}
+	ofRises := slices.DeleteFunc(slices.Clone(readings), func(r flight.Reading) bool { return r.Part != flight.Rise })
+	ofGoings := slices.DeleteFunc(readings, func(r flight.Reading) bool { return r.Part != flight.Going })
+	st.Rises += w.unread(flight.Steps{Rises: st.Rises}, flight.Rise, ofRises, st.Rises)
+	st.Goings += w.unread(flight.Steps{Goings: st.Goings}, flight.Going, ofGoings, st.Goings)
+	return st
+}
+
+// aStep is how near to a whole number of steps the total has to exceed their sum, in steps, to say that they were not
+// read: a step that differs by a quarter from the rest is no step that anybody climbs. Common practice, no source.
+const aStep = 0.25
+
+// unread is how many steps at the top of the flight the total says were not read, where all n below them were.
+func (w *flightWorker) unread(st flight.Steps, part flight.Part, readings []flight.Reading, n int) int {
+	if n < 3 {
+		return 0
+	}
+	c, u, err := st.Closure(part, readings)
+	if err != nil {
+		return 0
+	}
+	sum, count := 0.0, 0.0
+	for _, r := range readings {
+		if r.Step > 0 {
+			sum, count = sum+r.Value, count+1
+		}
+	}
+	step := sum / count
+	k := math.Round(-c / step)
+	if k < 1 || k > float64(n) || math.Abs(-c-k*step) > aStep*step {
+		return 0
+	}
+	w.flag(Flag{
+		Name: "unread-step", State: rules.Unsure, Value: -c, U: u, Unit: "mm", Absolute: true,
+		Of:   fmt.Sprintf("total %s less the sum of the %d %ss that were read", part, n, part),
+		From: "the mean of the steps that were read",
+		Text: fmt.Sprintf("a step seems unread: read the %s of step %d", part, n+1),
+	})
+	return int(k)
+}
+
+// steps adjusts rises and goings with their totals.
+func (w *flightWorker) steps() {
+	st := w.counted()
 	if st.Rises == 0 && st.Goings == 0 {
 		return
 	}
 	w.st = st
 	var readings []flight.Reading
 	obs := w.observations(func(r *survey.Reading) flight.Equation {
-		part, ok := parts[r.What]
+		part, ok := partOf[r.What]
 		if !ok || part == flight.Rise && st.Rises == 0 || part == flight.Going && st.Goings == 0 {
 			return nil
 		}
@@ -172,12 +224,12 @@ func (w *flightWorker) steps() {
 	})
 	for i, o := range obs {
 		r := &o.entry.Reading
-		readings = append(readings, flight.Reading{Part: parts[r.What], Step: int(r.At.N), Value: o.value, U: o.u})
+		readings = append(readings, flight.Reading{Part: partOf[r.What], Step: int(r.At.N), Value: o.value, U: o.u})
 		// A step's neighbours are as near at hand as it.
 		if r.At.Mark == survey.Step {
 			for _, n := range []int{int(r.At.N) - 1, int(r.At.N) + 1} {
-				if _, ok := st.Index(parts[r.What], n); ok {
-					obs[i].others = append(obs[i].others, alternative{fmt.Sprintf("taken at step %d", n), st.One(parts[r.What], n)})
+				if _, ok := st.Index(partOf[r.What], n); ok {
+					obs[i].others = append(obs[i].others, alternative{fmt.Sprintf("taken at step %d", n), st.One(partOf[r.What], n)})
 				}
 			}
 		}
@@ -209,14 +261,6 @@ func (w *flightWorker) steps() {
 	w.uneven(st, get)
 	w.ruled(st, get)
 	w.strings()
-}
-
-// seen marks flags with the adjustment and the equation their figure is from.
-func (s *sight) seen(flags []Flag, eq flight.Equation, scale float64) []Flag {
-	for i := range flags {
-		flags[i].sight, flags[i].eq, flags[i].scale = s, eq, scale
-	}
-	return flags
 }
 
 // closure holds the sum of the steps against the total as it was read.
@@ -286,11 +330,11 @@ func (w *flightWorker) uneven(st flight.Steps, get func(flight.Equation, float64
 			of := fmt.Sprintf("%s of step %d", p.part, n)
 			if n > 1 {
 				q := get(st.AgainstNeighbour(p.part, n), 1)
-				next = append(next, w.stepsSight.seen(w.even(p.part.String()+"-neighbour", p.neighbour, fmt.Sprintf("%s less that of step %d", of, n-1), q,
-					fmt.Sprintf("step %d is uneven with step %d: pack or plane the tread", n, n-1)), st.AgainstNeighbour(p.part, n), 1)...)
+				next = append(next, w.even(p.part.String()+"-neighbour", p.neighbour, fmt.Sprintf("%s less that of step %d", of, n-1), q,
+					fmt.Sprintf("step %d is uneven with step %d: pack or plane the tread", n, n-1))...)
 			}
-			mean = append(mean, w.stepsSight.seen(w.even(p.part.String()+"-mean", p.nominal, of+" less the flight's mean", get(st.AgainstMean(p.part, n), 1),
-				fmt.Sprintf("step %d stands out from the flight: pack or plane the tread", n)), st.AgainstMean(p.part, n), 1)...)
+			mean = append(mean, w.even(p.part.String()+"-mean", p.nominal, of+" less the flight's mean", get(st.AgainstMean(p.part, n), 1),
+				fmt.Sprintf("step %d stands out from the flight: pack or plane the tread", n))...)
 		}
 		w.perStep(next)
 		w.perStep(mean)
@@ -333,7 +377,7 @@ func (w *flightWorker) ruled(st flight.Steps, get func(flight.Equation, float64)
 	} {
 		var flags []Flag
 		for i := 1; i <= min(n, r.last); i++ {
-			flags = append(flags, w.stepsSight.seen(byRule(&w.set, r.name, r.what, fmt.Sprintf(r.of, i), []Quantity{get(r.eq(i), r.unit)}, r.mend), r.eq(i), r.unit)...)
+			flags = append(flags, byRule(&w.set, r.name, r.what, fmt.Sprintf(r.of, i), []Quantity{get(r.eq(i), r.unit)}, r.mend)...)
 		}
 		w.perStep(flags)
 	}
@@ -518,7 +562,7 @@ func (w *flightWorker) square(p *Plan, get func(flight.Equation, float64) Quanti
 	if worst >= 0 {
 		q := p.Corners[worst]
 		q.Value -= 90
-		w.seen(flight.Angle(flight.Corner(worst)), 1/degree, judged(flagOf{
+		w.flag(judged(flagOf{
 			name: "corner", q: q, limit: limit / degree, unit: "°", from: from,
 			of:    names[worst] + " corner in plan, less 90°",
 			clear: "the flight is square in plan",
@@ -543,16 +587,11 @@ func (w *flightWorker) square(p *Plan, get func(flight.Equation, float64) Quanti
 		if f.State == rules.Clear {
 			f.Text = fmt.Sprintf("the top end swings %.0f mm %s", math.Abs(f.Value), swings(f.Value))
 		}
-		w.seen(flight.Swing(), 1, f)
+		w.flag(f)
 	}
 	if p.Taper.Known && length > 0 {
-		w.seen(flight.Taper(), 1, taper(p.Taper, length*math.Tan(limit), along))
+		w.flag(taper(p.Taper, length*math.Tan(limit), along))
 	}
-}
-
-// seen adds a flag of the plan.
-func (w *flightWorker) seen(eq flight.Equation, scale float64, f Flag) {
-	w.f.Flags = append(w.f.Flags, w.planSight.seen([]Flag{f}, eq, scale)...)
 }
 
 // widths judges the taper of widths that have no sides beside them.

@@ -106,7 +106,7 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 		}
 		o := Off{Number: k + 1, Made: m.Made.Line.MM(), Predicted: Quantity{need.Mean[k], math.Sqrt(v + h.Waviness*h.Waviness), true}}
 		if fits := w.trial(m); fits != nil && m.Made.Recut {
-			o.Predicted, o.Made = fits.Predicted(), fits.Value
+			o.Predicted = fits.Predicted()
 			o.U = math.Hypot(o.Predicted.U, fits.U)
 			if !o.Predicted.Known {
 				return fmt.Errorf("no other reading foretells it")
@@ -115,8 +115,12 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 			o.U = math.Hypot(o.Predicted.U, h.Saw)
 		}
 		o.Error = o.Made - o.Predicted.Value
-		lo[i], hi[i], d[i] = o.Error-high, o.Error-low, math.Hypot(h.Waviness, h.Saw)
-		if p := rules.ConformBetween(o.Error, o.U, low, high) - max(0, low-o.Error, o.Error-high); p < least {
+		slide := 0.0
+		if need.Slide != nil {
+			slide = need.Slide[k]
+		}
+		lo[i], hi[i], d[i] = o.Error-high-slide, o.Error-low+slide, math.Hypot(h.Waviness, h.Saw)
+		if p := rules.ConformBetween(o.Error, o.U, low-slide, high+slide) - max(0, low-slide-o.Error, o.Error-high-slide); p < least {
 			least, m.Worst = p, i
 		}
 		m.Off = append(m.Off, o)

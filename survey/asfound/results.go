@@ -71,7 +71,6 @@ func resultsOf(obs []observation, s *adjust.Snooped) []Result {
 	return out
 }
 
-
 // elsewhere is what a reading would have been in the places where it could have been taken by mistake.
 func (o *observation) elsewhere(x []float64) (out []place) {
 	for _, a := range o.others {

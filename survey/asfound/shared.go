@@ -18,9 +18,6 @@ type share struct {
 	by  float64
 }
 
-// leastOwn is how small a part of a reading's u its own part can be: what is left over by rounding is no weight.
-const leastOwn = 0.2
-
 // shares splits a reading's standard uncertainty u, in its own unit, into its own part and what it has in common with
 // other readings of its tool:
 //
@@ -29,17 +26,18 @@ const leastOwn = 0.2
 // The offset of a tool is split once more, half of its variance to all readings of one measure (length, angle) and
 // half to those of one kind (run, trial), since a tool errs in both ways and nobody knows which: with either alone 2u
 // covers too little where the other is true. A level is turned between posts, so its offset is one a post. A tape's
-// scale is one unknown of the tape.
+// scale is one unknown of the tape. A u that was given with the reading is the reading's own.
 func shares(r *survey.Reading, u float64, kit survey.Kit) (own float64, of []share, err error) {
 	s, err := r.Shared(kit)
-	if err != nil {
+	if err != nil || s.Tool == "" {
+		return u, nil, err
+	}
+	if own, err = r.OwnU(kit); err != nil {
 		return 0, nil, err
 	}
-	own = u
 	add := func(name string, by float64) {
 		if by > 0 {
 			of = append(of, share{offsetOf{s.Tool, name}, by})
-			own = math.Sqrt(max(own*own-by*by, leastOwn*leastOwn*u*u))
 		}
 	}
 	if r.Value.Measure == survey.Lean {
@@ -57,7 +55,7 @@ func shares(r *survey.Reading, u float64, kit survey.Kit) (own float64, of []sha
 	return own, of, nil
 }
 
-// place gives each shared error of the observations its unknown, behind the slots of package frame, and a prior of
+// placeOffsets gives each shared error of the observations its unknown, behind the slots of package frame, and a prior of
 // 0 ± 1 to it.
 func (w *worker) placeOffsets() (priors []adjust.Observation) {
 	w.offsets = map[offsetOf]int{}

@@ -147,4 +147,3 @@ func (w *worker) beyondPost(r *survey.Reading, run float64) (x float64, beyond b
 	x = unit.Length(r.At.N).MM()
 	return x, x > run+stationOff
 }
-

@@ -31,7 +31,9 @@ type visitor struct {
 	shared map[string]float64 // standard normal, by what shares it
 }
 
-func newVisitor(rng *rand.Rand, how sharing) *visitor { return &visitor{rng, how, map[string]float64{}} }
+func newVisitor(rng *rand.Rand, how sharing) *visitor {
+	return &visitor{rng, how, map[string]float64{}}
+}
 
 // arrive forgets the errors of the last bay's tools.
 func (v *visitor) arrive() { clear(v.shared) }

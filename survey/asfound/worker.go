@@ -248,4 +248,3 @@ func (w *worker) borrow() {
 func (w *worker) has(whats ...survey.What) bool {
 	return slices.ContainsFunc(w.obs, func(o observation) bool { return slices.Contains(whats, o.entry.Reading.What) })
 }
-
