@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/unit"
 )
 
@@ -27,7 +28,7 @@ func TestTapeMPE(t *testing.T) {
 		{10000, [3]float64{1.1, 2.3, 4.6}},
 	} {
 		for i, c := range []Class{ClassI, ClassII, ClassIII} {
-			if got := c.MPE(tt.mm); math.Abs(got-tt.want[i]) > 1e-12 {
+			if got := c.MPE(tt.mm); !calctest.Near(got, tt.want[i], 1e-12) {
 				t.Errorf("MPE of class %d at %g mm = %g, want %g", c, tt.mm, got, tt.want[i])
 			}
 		}
@@ -38,12 +39,12 @@ func TestToolU(t *testing.T) {
 	// A class II tape to 1 m, read to 1 mm, set to 0.3 mm, by hand:
 	// √(0.5²/3 + 1²/12 + 0.3²) = √(0.083333 + 0.083333 + 0.09) = 0.506623.
 	tape := Tool{Class: ClassII, Resolution: 1}
-	if got, want := tape.U(800, 0.3), 0.506623; math.Abs(got-want) > 1e-6 {
+	if got, want := tape.U(800, 0.3), 0.506623; !calctest.Near(got, want, 1e-6) {
 		t.Errorf("u of the tape = %.6f, want %.6f", got, want)
 	}
 	// Its end hook adds 0.2 mm to the permissible error.
 	tape.Hook = true
-	if got, want := tape.U(800, 0.3), math.Sqrt(0.49/3+1./12+0.09); math.Abs(got-want) > 1e-12 {
+	if got, want := tape.U(800, 0.3), math.Sqrt(0.49/3+1./12+0.09); !calctest.Near(got, want, 1e-12) {
 		t.Errorf("u with the hook = %g, want %g", got, want)
 	}
 }

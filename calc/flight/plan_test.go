@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"pinchrod/calc/adjust"
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/flight"
 )
 
@@ -94,7 +95,7 @@ func TestPlanByHand(t *testing.T) {
 		{"turned swing", turned, flight.Swing(), 975},
 	}
 	for _, test := range tests {
-		if got := test.eq(test.plan, nil); !(math.Abs(got-test.want) <= 1e-9) {
+		if got := test.eq(test.plan, nil); !calctest.Near(got, test.want, 1e-9) {
 			t.Errorf("%s: got %.12g, want %.12g", test.name, got, test.want)
 		}
 	}
@@ -141,7 +142,7 @@ func differ(t interface{ Errorf(string, ...any) }, name string, eq flight.Equati
 		up[i] += h
 		down[i] -= h
 		want := (eq(up, nil) - eq(down, nil)) / (2 * h)
-		if !(math.Abs(grad[i]-want) <= 1e-7) {
+		if !calctest.Near(grad[i], want, 1e-7) {
 			t.Errorf("%s: derivative by unknown %d is %g, differences give %g", name, i, grad[i], want)
 		}
 	}
@@ -163,7 +164,7 @@ func TestPlanAngleSum(t *testing.T) {
 		for c := flight.BottomLeft; c <= flight.TopRight; c++ {
 			sum += flight.Angle(c)(x, nil)
 		}
-		if math.Abs(sum-2*math.Pi) > 1e-12 {
+		if !calctest.Near(sum, 2*math.Pi, 1e-12) {
 			t.Errorf("angles sum to %.15g", sum)
 		}
 	})
@@ -177,7 +178,7 @@ func TestMiddleWidth(t *testing.T) {
 		apart := math.Hypot((x[0]+x[3]-x[1])/2, skew/2)
 		delta := math.Atan(skew / 900)
 		// The top edge is longer than W by W·δ²/2, which changes the difference in the fourth power of δ.
-		if want := 900 * delta * delta / 8; math.Abs(got-apart-want) > 900*math.Pow(delta, 4) {
+		if want := 900 * delta * delta / 8; !calctest.Near(got-apart, want, 900*math.Pow(delta, 4)) {
 			t.Errorf("ends %g mm out of parallel: %g closer than the mean, want %g", skew, got-apart, want)
 		}
 	}
@@ -193,11 +194,11 @@ func TestPlanMirrored(t *testing.T) {
 			"swing": flight.Swing(), "bottom skew": flight.BottomSkew(), "top skew": flight.TopSkew(),
 			"ends skew": flight.EndsSkew(), "diagonals": flight.DiagonalDifference(),
 		} {
-			if a, b := eq(x, nil), eq(m, nil); math.Abs(a+b) > 1e-9 {
+			if a, b := eq(x, nil), eq(m, nil); !calctest.Near(a, -b, 1e-9) {
 				t.Errorf("%s: %g and mirrored %g", name, a, b)
 			}
 		}
-		if a, b := flight.Angle(flight.TopLeft)(x, nil), flight.Angle(flight.TopRight)(m, nil); math.Abs(a-b) > 1e-12 {
+		if a, b := flight.Angle(flight.TopLeft)(x, nil), flight.Angle(flight.TopRight)(m, nil); !calctest.Near(a, b, 1e-12) {
 			t.Errorf("top left is %g and mirrored %g", a, b)
 		}
 	})
@@ -248,7 +249,7 @@ func TestStartExact(t *testing.T) {
 			t.Fatal(err)
 		}
 		for i := range want {
-			if math.Abs(got[i]-want[i]) > 1e-6 {
+			if !calctest.Near(got[i], want[i], 1e-6) {
 				t.Fatalf("started at %v, want %v", got, want)
 			}
 		}
@@ -346,7 +347,7 @@ func TestPlanSlip(t *testing.T) {
 		if err != nil {
 			t.Fatalf("slip of %g: %v", slip, err)
 		}
-		if len(s.Passes) != 1 || s.Passes[0].Index != 5 || len(s.Passes[0].Rivals) > 0 || math.Abs(flight.Swing()(s.X, nil)-6) > 1e-6 {
+		if len(s.Passes) != 1 || s.Passes[0].Index != 5 || len(s.Passes[0].Rivals) > 0 || !calctest.Near(flight.Swing()(s.X, nil), 6, 1e-6) {
 			t.Errorf("slip of %g: passes %+v, swing %g", slip, s.Passes, flight.Swing()(s.X, nil))
 		}
 	}
@@ -405,7 +406,7 @@ func TestPlanWithoutDiagonals(t *testing.T) {
 	}
 	grad := make([]float64, flight.Unknowns)
 	flight.Swing()(s.X, grad)
-	if u := s.U(grad); math.Abs(u-20) > 0.1 {
+	if u := s.U(grad); !calctest.Near(u, 20, 0.1) {
 		t.Errorf("swing has u %g, want the prior's 20", u)
 	}
 }
@@ -447,15 +448,15 @@ func TestPlanCoverage(t *testing.T) {
 			}
 		}
 	}
-	if redundancy > 1e-9 {
+	if !calctest.Near(redundancy, 0, 1e-9) {
 		t.Errorf("redundancies miss 7 readings − 5 unknowns by %g", redundancy)
 	}
 	// chi2 of 2 degrees has mean 2 and standard deviation 2.
-	if m := chi2 / flights; math.Abs(m-2) > 4*2/math.Sqrt(flights) {
+	if m := chi2 / flights; !calctest.Near(m, 2, 4*2/math.Sqrt(flights)) {
 		t.Errorf("chi2 is %g on average, want 2", m)
 	}
 	for name := range derived {
-		if share := float64(within[name]) / flights; math.Abs(share-0.9545) > 4*0.0033 {
+		if share := float64(within[name]) / flights; !calctest.Near(share, 0.9545, 4*0.0033) {
 			t.Errorf("%s: %.4f of flights within 2u", name, share)
 		}
 	}

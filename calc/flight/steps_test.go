@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"pinchrod/calc/adjust"
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/flight"
 )
 
@@ -53,7 +54,7 @@ func TestStepsByHand(t *testing.T) {
 	grad := make([]float64, s.Unknowns())
 	for _, test := range tests {
 		got := test.eq(x, grad)
-		if !(math.Abs(got-test.want) <= 1e-12*math.Abs(test.want)) && !(math.IsNaN(got) && math.IsNaN(test.want)) {
+		if !calctest.Near(got, test.want, 1e-12*math.Abs(test.want)) && !(math.IsNaN(got) && math.IsNaN(test.want)) {
 			t.Errorf("%s: got %.15g, want %.15g", test.name, got, test.want)
 		}
 	}
@@ -158,7 +159,7 @@ func TestStepsAgainstTotal(t *testing.T) {
 		{rise, 1, 180, 1}, {rise, 2, 181, 1}, {rise, 3, 179, 1}, {rise, 4, 180, 1}, {rise, whole, 728, 2},
 	}
 	c, u, err := s.Closure(rise, readings)
-	if err != nil || c != -8 || math.Abs(u-math.Sqrt(8)) > 1e-12 {
+	if err != nil || c != -8 || !calctest.Near(u, math.Sqrt(8), 1e-12) {
 		t.Errorf("closure %g ± %g, error %v; want −8 ± √8", c, u, err)
 	}
 	got, err := solve(s, readings, 0)
@@ -166,18 +167,18 @@ func TestStepsAgainstTotal(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, want := range []float64{181, 182, 180, 181} { // an eighth of 8 mm each
-		if math.Abs(got.X[i]-want) > 1e-9 {
+		if !calctest.Near(got.X[i], want, 1e-9) {
 			t.Errorf("rise %d is %g, want %g", i+1, got.X[i], want)
 		}
 	}
-	if math.Abs(got.Redundancy[4]-0.5) > 1e-12 || math.Abs(got.Redundancy[0]-0.125) > 1e-12 {
+	if !calctest.Near(got.Redundancy[4], 0.5, 1e-12) || !calctest.Near(got.Redundancy[0], 0.125, 1e-12) {
 		t.Errorf("redundancies %v, want 1/8 and 1/2", got.Redundancy)
 	}
 	// Neighbours do not feel the total: √2·u. Nor does a step against the mean: u·√(1 − 1/n).
-	if u := uOf(got, s.AgainstNeighbour(rise, 3)); math.Abs(u-math.Sqrt2) > 1e-9 {
+	if u := uOf(got, s.AgainstNeighbour(rise, 3)); !calctest.Near(u, math.Sqrt2, 1e-9) {
 		t.Errorf("neighbour has u %g, want √2", u)
 	}
-	if u := uOf(got, s.AgainstMean(rise, 3)); math.Abs(u-math.Sqrt(0.75)) > 1e-9 {
+	if u := uOf(got, s.AgainstMean(rise, 3)); !calctest.Near(u, math.Sqrt(0.75), 1e-9) {
 		t.Errorf("against the mean u is %g, want √0.75", u)
 	}
 }
@@ -202,7 +203,7 @@ func TestRepeated(t *testing.T) {
 	}
 	// Step 1: (180 + 184 + 4·180)/6 ± 1/√6; the total 361.5 ± 3/√2.
 	c, u, err := s.Closure(rise, readings)
-	if wantC, wantU := 1084./6+180-361.5, math.Sqrt(1./6+1+4.5); err != nil || math.Abs(c-wantC) > 1e-9 || math.Abs(u-wantU) > 1e-12 {
+	if wantC, wantU := 1084./6+180-361.5, math.Sqrt(1./6+1+4.5); err != nil || !calctest.Near(c, wantC, 1e-9) || !calctest.Near(u, wantU, 1e-12) {
 		t.Errorf("closure %g ± %g, error %v; want %g ± %g", c, u, err, wantC, wantU)
 	}
 	got, err := solve(s, readings, 0)
@@ -257,11 +258,11 @@ func TestUnreadSteps(t *testing.T) {
 			t.Errorf("%s: weak priors %v used, want %d", test.name, got.UsedWeak, test.weak)
 		}
 		for i, want := range test.rises {
-			if math.Abs(got.X[i]-want) > 1e-6 {
+			if !calctest.Near(got.X[i], want, 1e-6) {
 				t.Errorf("%s: rise %d is %g, want %g", test.name, i+1, got.X[i], want)
 			}
 		}
-		if u := uOf(got, s.One(rise, 2)); math.Abs(u-test.u2) > 1e-6 {
+		if u := uOf(got, s.One(rise, 2)); !calctest.Near(u, test.u2, 1e-6) {
 			t.Errorf("%s: rise 2 has u %g, want %g", test.name, u, test.u2)
 		}
 	}
@@ -321,7 +322,7 @@ func TestStringAgainstPitch(t *testing.T) {
 	// 36.87° by 3-4-5 against a gauge's 37.2° ± 0.1°.
 	const deg = math.Pi / 180
 	d, u, err := flight.StringAgainstPitch(37.2*deg, 0.3*deg, math.Atan(0.75), 0.4*deg)
-	if err != nil || math.Abs(d/deg-0.3301) > 1e-4 || math.Abs(u/deg-0.5) > 1e-12 {
+	if err != nil || !calctest.Near(d/deg, 0.3301, 1e-4) || !calctest.Near(u/deg, 0.5, 1e-12) {
 		t.Errorf("got %g° ± %g°, error %v", d/deg, u/deg, err)
 	}
 	for _, bad := range [][4]float64{
@@ -361,7 +362,7 @@ func TestStepsCoverage(t *testing.T) {
 		for _, r := range got.Redundancy {
 			sum += r
 		}
-		if math.Abs(sum-2) > 1e-9 {
+		if !calctest.Near(sum, 2, 1e-9) {
 			t.Fatalf("redundancies sum to %g, want 27 readings − 25 steps", sum)
 		}
 		for name, eq := range derived {
@@ -382,18 +383,18 @@ func TestStepsCoverage(t *testing.T) {
 			within["string"]++
 		}
 		spread += s.Spread(rise)(got.X, nil) / u
-		if us := uOf(got, s.Spread(rise)); math.Abs(us-u*math.Sqrt2) > 1e-9 {
+		if us := uOf(got, s.Spread(rise)); !calctest.Near(us, u*math.Sqrt2, 1e-9) {
 			t.Fatalf("spread has u %g, want that of two steps", us)
 		}
 	}
 	derived["closure"], derived["string"] = nil, nil
 	se := math.Sqrt(0.9545 * 0.0455 / flights)
 	for name := range derived {
-		if share := float64(within[name]) / flights; math.Abs(share-0.9545) > 4*se {
+		if share := float64(within[name]) / flights; !calctest.Near(share, 0.9545, 4*se) {
 			t.Errorf("%s: %.4f of flights within 2u", name, share)
 		}
 	}
-	if m := spread / flights; math.Abs(m-3.336) > 4*0.77/math.Sqrt(flights) {
+	if m := spread / flights; !calctest.Near(m, 3.336, 4*0.77/math.Sqrt(flights)) {
 		t.Errorf("spread of equal steps averages %.3f u, want 3.336", m)
 	}
 }

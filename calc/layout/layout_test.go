@@ -9,9 +9,9 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
-)
 
-func near(got, want, tol float64) bool { return math.Abs(got-want) <= tol }
+	"pinchrod/calc/calctest"
+)
 
 // A clear run of 1254 with spindles of 40, 90 aimed at and 100 the limit: n = (1254−90)/130 = 8.95, so 9 spindles and
 // gaps of 89.4 mm (common practice, no source).
@@ -20,18 +20,18 @@ func TestTradeExample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if l.Count != 9 || !near(l.ClearGap, 89.4, 1e-9) || !near(l.WidestGap, 89.4, 1e-9) {
+	if l.Count != 9 || !calctest.Near(l.ClearGap, 89.4, 1e-9) || !calctest.Near(l.WidestGap, 89.4, 1e-9) {
 		t.Errorf("got %d spindles, gaps %g, widest %g; want 9, 89.4, 89.4", l.Count, l.ClearGap, l.WidestGap)
 	}
 	// Eight leave 934/9 = 103.8, which is nearer than ten's 854/11 = 77.6 but too wide.
-	if l.RunnerUp == nil || l.RunnerUp.Count != 10 || !near(l.RunnerUp.ClearGap, 854.0/11, 1e-9) {
+	if l.RunnerUp == nil || l.RunnerUp.Count != 10 || !calctest.Near(l.RunnerUp.ClearGap, 854.0/11, 1e-9) {
 		t.Errorf("runner-up %+v, want 10 spindles with gaps of %g", l.RunnerUp, 854.0/11)
 	}
-	if !near(l.Stations[0], 109.4, 1e-9) || !near(l.Stations[8], 1254-109.4, 1e-9) || l.Stations[4] != 627 {
+	if !calctest.Near(l.Stations[0], 109.4, 1e-9) || !calctest.Near(l.Stations[8], 1254-109.4, 1e-9) || l.Stations[4] != 627 {
 		t.Errorf("stations %v, want 109.4 … 627 … 1144.6", l.Stations)
 	}
 	eight := l.Candidates[8]
-	if eight.Allowed || !near(eight.ClearGap, 934.0/9, 1e-9) {
+	if eight.Allowed || !calctest.Near(eight.ClearGap, 934.0/9, 1e-9) {
 		t.Errorf("eight: %+v, want gaps of %g not allowed", eight, 934.0/9)
 	}
 }
@@ -80,7 +80,7 @@ func TestChoose(t *testing.T) {
 			if l.Count != c.count || runner != c.runner {
 				t.Errorf("got %d, then %d; want %d, then %d", l.Count, runner, c.count, c.runner)
 			}
-			if !near(l.ClearGap, c.gap, 1e-9) || !near(l.WidestGap, c.widest, 1e-9) {
+			if !calctest.Near(l.ClearGap, c.gap, 1e-9) || !calctest.Near(l.WidestGap, c.widest, 1e-9) {
 				t.Errorf("gaps %g, widest %g; want %g, %g", l.ClearGap, l.WidestGap, c.gap, c.widest)
 			}
 			if l.WidestSpace != c.space || l.WidestHeight != c.height {
@@ -113,7 +113,7 @@ func TestTurnedSpindles(t *testing.T) {
 		if i == 0 || i == 10 {
 			fillet = 90
 		}
-		if !near(s.Bottom, 100, 1e-9) || !near(s.Top, 100, 1e-9) || !near(s.Fillet, fillet, 1e-9) {
+		if !calctest.Near(s.Bottom, 100, 1e-9) || !calctest.Near(s.Top, 100, 1e-9) || !calctest.Near(s.Fillet, fillet, 1e-9) {
 			t.Errorf("space %d: %+v, want gaps of 100 and a fillet gap of %g", i+1, s, fillet)
 		}
 	}
@@ -199,7 +199,7 @@ func TestRefusalIsRight(t *testing.T) {
 		t.Fatalf("got %v, want 2 of at least 92.1 mm", err)
 	}
 	in.Width = 175 / 1.9
-	if l, err := Choose(in); err != nil || l.Count != 2 || !near(l.WidestGap, 15, 1e-9) {
+	if l, err := Choose(in); err != nil || l.Count != 2 || !calctest.Near(l.WidestGap, 15, 1e-9) {
 		t.Errorf("got %d, widest %g, %v; want 2 with 15", l.Count, l.WidestGap, err)
 	}
 }
@@ -275,27 +275,27 @@ func TestGapsFillTheRunAtEveryHeight(t *testing.T) {
 		off := math.Abs(in.LeanUpper-in.LeanLower)/2*math.Abs(in.Pitch)*(l.ClearGap+thin)*1.1 + 1e-8
 		sum, widest := float64(l.Count)*thin, 0.0
 		for i, s := range l.Spaces {
-			if want := s.Bottom + share*(s.Top-s.Bottom); !near(f[i], want, 1e-8) {
+			if want := s.Bottom + share*(s.Top-s.Bottom); !calctest.Near(f[i], want, 1e-8) {
 				t.Errorf("space %d at %g: got %g, want %g", i+1, h, want, f[i])
 			}
-			if !near(s.Bottom, l.ClearGap, off) {
+			if !calctest.Near(s.Bottom, l.ClearGap, off) {
 				t.Errorf("space %d: %g at the base rail, want %g ±%g", i+1, s.Bottom, l.ClearGap, off)
 			}
 			sum += f[i]
 			widest = max(widest, s.Bottom, s.Top)
 		}
-		if run := in.Run*(1-in.Pitch*(in.LeanLower+in.LeanUpper)/2) + h*(in.LeanUpper-in.LeanLower); !near(sum, run, 1e-8) {
+		if run := in.Run*(1-in.Pitch*(in.LeanLower+in.LeanUpper)/2) + h*(in.LeanUpper-in.LeanLower); !calctest.Near(sum, run, 1e-8) {
 			t.Errorf("gaps and spindles come to %g at %g, the run is %g", sum, h, run)
 		}
-		if !near(widest, l.WidestGap, 1e-8) {
+		if !calctest.Near(widest, l.WidestGap, 1e-8) {
 			t.Errorf("widest gap %g, want %g", l.WidestGap, widest)
 		}
 		at := l.Spaces[l.WidestSpace-1]
-		if g := map[bool]float64{true: at.Top, false: at.Bottom}[l.WidestHeight > 0]; !near(g, l.WidestGap, 1e-8) {
+		if g := map[bool]float64{true: at.Top, false: at.Bottom}[l.WidestHeight > 0]; !calctest.Near(g, l.WidestGap, 1e-8) {
 			t.Errorf("the widest gap is said to be in space %d at %g, where it is %g, not %g", l.WidestSpace, l.WidestHeight, g, l.WidestGap)
 		}
 		for i, gap := range gaps(in, l, in.Width, 0) {
-			if s := l.Spaces[i]; !near(gap, s.Fillet, 1e-8) || gap < -1e-8 {
+			if s := l.Spaces[i]; !calctest.Near(gap, s.Fillet, 1e-8) || gap < -1e-8 {
 				t.Errorf("space %d: fillet gap %g, want %g", i+1, s.Fillet, gap)
 			}
 		}
@@ -319,7 +319,7 @@ func TestChoiceIsTheBest(t *testing.T) {
 		slices.SortStableFunc(allowed, func(a, b Layout) int {
 			da, db := math.Abs(a.ClearGap-in.Target), math.Abs(b.ClearGap-in.Target)
 			switch {
-			case near(da, db, 1e-9):
+			case calctest.Near(da, db, 1e-9):
 				return a.Count - b.Count
 			case da < db:
 				return -1
@@ -382,11 +382,11 @@ func TestMirror(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if m.Count != l.Count || !near(m.WidestGap, l.WidestGap, rounding) {
+		if m.Count != l.Count || !calctest.Near(m.WidestGap, l.WidestGap, rounding) {
 			t.Errorf("%d with %g, mirrored %d with %g", l.Count, l.WidestGap, m.Count, m.WidestGap)
 		}
 		for i, x := range l.Stations {
-			if got := in.Run - m.Stations[l.Count-1-i]; !near(got, x, 1e-9) {
+			if got := in.Run - m.Stations[l.Count-1-i]; !calctest.Near(got, x, 1e-9) {
 				t.Errorf("spindle %d at %g, mirrored at %g", i+1, x, got)
 			}
 		}

@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/layout"
 	"pinchrod/calc/pieces"
@@ -107,12 +108,12 @@ func TestLandingIsSquare(t *testing.T) {
 				want = 900
 			}
 			for _, got := range []float64{p.Length, p.Edges[0].Length, p.Edges[1].Length, p.Blank, p.Stop} {
-				if math.Abs(got-want) > 1e-9 {
+				if !calctest.Near(got, want, 1e-9) {
 					t.Errorf("%s %d: %g, want %g", p.Kind, p.Number, got, want)
 				}
 			}
 			for _, e := range p.Ends {
-				if math.Abs(e.Bevel) > 1e-12 || e.LongPoint != pieces.Neither {
+				if !calctest.Near(e.Bevel, 0, 1e-12) || e.LongPoint != pieces.Neither {
 					t.Errorf("%s %d: end %+v, want square", p.Kind, p.Number, e)
 				}
 			}
@@ -149,10 +150,10 @@ func TestFirstAndLastDiffer(t *testing.T) {
 	b.LeanLower, b.LeanUpper = -0.02, 0.01
 	_, base, rail := all(t, b, trueStations, 40, 8)
 	first, last := base[0], base[9]
-	if got, want := first.Ends[0].Bevel, truePitch-math.Atan(0.02); math.Abs(got-want) > 1e-12 {
+	if got, want := first.Ends[0].Bevel, truePitch-math.Atan(0.02); !calctest.Near(got, want, 1e-12) {
 		t.Errorf("first fillet against the lower post: bevel %g, want %g", got, want)
 	}
-	if got, want := last.Ends[1].Bevel, truePitch+math.Atan(0.01); math.Abs(got-want) > 1e-12 {
+	if got, want := last.Ends[1].Bevel, truePitch+math.Atan(0.01); !calctest.Near(got, want, 1e-12) {
 		t.Errorf("last fillet against the upper post: bevel %g, want %g", got, want)
 	}
 	for i := range base {
@@ -334,7 +335,7 @@ func TestFilletsLeaveTheGaps(t *testing.T) {
 				want float64
 			}{{"base rail", base[i], s.Bottom}, {"handrail", rail[i], s.Top}} {
 				bevel, pitch := (c.p.Ends[0].Bevel+c.p.Ends[1].Bevel)/2, math.Atan(f.BaseSlope)
-				if got := c.p.Length * math.Cos(bevel) / math.Cos(bevel-pitch); math.Abs(got-c.want) > tol {
+				if got := c.p.Length * math.Cos(bevel) / math.Cos(bevel-pitch); !calctest.Near(got, c.want, tol) {
 					t.Errorf("space %d at the %s: the fillets leave %.3f mm, the layout says %.3f ±%.3f", i+1, c.name, got, c.want, tol)
 				}
 			}
@@ -396,7 +397,7 @@ func TestAgainstPolygons(t *testing.T) {
 		f := bays(false).Draw(t, "bay")
 		eq := func(p pieces.Piece, what string, got, want, tol float64) {
 			t.Helper()
-			if !(math.Abs(got-want) <= tol) {
+			if !calctest.Near(got, want, tol) {
 				t.Errorf("%s %d, %s: got %.10g, want %.10g", p.Kind, p.Number, what, got, want)
 			}
 		}
@@ -503,7 +504,7 @@ func TestAgainstBisection(t *testing.T) {
 		length := func(p, q point) float64 { return math.Hypot(q.x-p.x, q.y-p.y) }
 		eq := func(what string, i int, got, want float64) {
 			t.Helper()
-			if !(math.Abs(got-want) <= 1e-8) {
+			if !calctest.Near(got, want, 1e-8) {
 				t.Errorf("%s %d: got %.10g, want %.10g", what, i+1, got, want)
 			}
 		}
@@ -535,7 +536,7 @@ func TestAgainstBisection(t *testing.T) {
 			for end, corners := range [][]point{foot[2*i+1:], head[2*i+1:]} {
 				p, q := corners[0], corners[1]
 				want := math.Atan2(q.y-p.y, q.x-p.x) + math.Atan(lean)
-				if got := spindles[i].Ends[end].Bevel; !(math.Abs(got-want) <= 1e-5) {
+				if got := spindles[i].Ends[end].Bevel; !calctest.Near(got, want, 1e-5) {
 					t.Errorf("spindle %d, end %d: bevel %g, want %g", i+1, end, got, want)
 				}
 			}
@@ -590,14 +591,14 @@ func TestPiecesFillTheRails(t *testing.T) {
 		for _, length := range pieces.RailFilletLengths(f, f.Stations, f.Width) {
 			rail += length
 		}
-		if want := f.Run * math.Hypot(1, f.BaseSlope); math.Abs(base-want) > 1e-8 {
+		if want := f.Run * math.Hypot(1, f.BaseSlope); !calctest.Near(base, want, 1e-8) {
 			t.Errorf("base rail: %g, want %g", base, want)
 		}
 		// Where the leaning post faces meet the handrail, by hand.
 		q, a, b := f.RailSlope, f.LeanLower, f.LeanUpper
 		from := a * f.Gap / (1 - a*q)
 		to := f.Run + b*(f.Gap+(q-f.BaseSlope)*f.Run)/(1-b*q)
-		if want := (to - from) * math.Hypot(1, q); math.Abs(rail-want) > 1e-8 {
+		if want := (to - from) * math.Hypot(1, q); !calctest.Near(rail, want, 1e-8) {
 			t.Errorf("handrail: %g, want %g", rail, want)
 		}
 	})
@@ -677,7 +678,7 @@ func TestLongPoints(t *testing.T) {
 			if p.Ends[1].LongPoint != long {
 				want += f.Width * math.Abs(math.Tan(p.Ends[1].Bevel))
 			}
-			if math.Abs(p.Blank-want) > 1e-8 || p.Stop != edgeLength(p, long) {
+			if !calctest.Near(p.Blank, want, 1e-8) || p.Stop != edgeLength(p, long) {
 				t.Errorf("spindle %d: blank %g, stop %g; want %g and %g", p.Number, p.Blank, p.Stop, want, edgeLength(p, long))
 			}
 		}

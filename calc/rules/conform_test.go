@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/rules"
 )
 
@@ -28,7 +29,7 @@ func TestConformPublished(t *testing.T) {
 		{"8.3.3 speed", 106.58761, 0.02 * 106.58761, 100, inf, 0.999, 0.999},
 	} {
 		got := rules.ConformBetween(c.y, c.u, c.lo, c.hi)
-		if math.Abs(got-c.printed) > 0.005 || math.Abs(got-c.digits8) > 5e-9 {
+		if !calctest.Near(got, c.printed, 0.005) || !calctest.Near(got, c.digits8, 5e-9) {
 			t.Errorf("%s: got %.9f, want %g (%g)", c.name, got, c.printed, c.digits8)
 		}
 	}
@@ -55,7 +56,7 @@ func integral(f func(float64) float64, a, b, step float64) float64 {
 func TestBearings(t *testing.T) {
 	const limit, u = 2.0, 0.25
 	prior := distuv.Gamma{Alpha: 4, Beta: 4}
-	if got := prior.Survival(limit); math.Abs(got-0.0423801119917) > 1e-12 {
+	if got := prior.Survival(limit); !calctest.Near(got, 0.0423801119917, 1e-12) {
 		t.Errorf("non-conforming %.13f, want 0.0423801119917", got)
 	}
 	// A bearing of run-out y is accepted when its measured value is at most a.
@@ -74,7 +75,7 @@ func TestBearings(t *testing.T) {
 		{"consumer's risk, accepted up to 1.67", consumer(1.67182877156), 0.001},
 		{"producer's risk, accepted up to 1.67", producer(1.67182877156), 0.075493876},
 	} {
-		if math.Abs(c.got-c.want) > 5e-10 {
+		if !calctest.Near(c.got, c.want, 5e-10) {
 			t.Errorf("%s: %.12f, want %.12f", c.name, c.got, c.want)
 		}
 	}
@@ -112,7 +113,7 @@ func TestDeaver(t *testing.T) {
 		{0.5, 2, 1.82, 0.066, 0.066106452159, falseReject},
 	} {
 		got := c.risk(1, c.u, c.limit, c.accept)
-		if math.Abs(got-c.printed) > 0.0005 || math.Abs(got-c.digits) > 1e-11 {
+		if !calctest.Near(got, c.printed, 0.0005) || !calctest.Near(got, c.digits, 1e-11) {
 			t.Errorf("u %g, limit %g, accept %g: %.12f, want %g (%g)", c.u, c.limit, c.accept, got, c.printed, c.digits)
 		}
 	}
@@ -132,12 +133,12 @@ func TestNCSLI(t *testing.T) {
 	} {
 		s := 1 / distuv.UnitNormal.Quantile((1+c.in)/2)
 		got := 100 * falseAccept(s, s/4, 1, 1)
-		if math.Abs(got-c.pfa) > 1.5e-6 {
+		if !calctest.Near(got, c.pfa, 1.5e-6) {
 			t.Errorf("%g in tolerance: false accept %.8f %%, want %.8f", c.in, got, c.pfa)
 		}
 		accepted := distuv.Normal{Sigma: math.Hypot(s, s/4)}
 		share := 1 - 2*accepted.Survival(1)
-		if got /= share; math.Abs(got-c.conditional) > 1.5e-6 {
+		if got /= share; !calctest.Near(got, c.conditional, 1.5e-6) {
 			t.Errorf("%g in tolerance: false among accepted %.8f %%, want %.8f", c.in, got, c.conditional)
 		}
 	}
@@ -158,7 +159,7 @@ func TestConformEdges(t *testing.T) {
 		{nan, 1, -1, 1, nan}, {0, nan, -1, 1, nan}, {0, -1, -1, 1, nan}, {0, 1, nan, 1, nan}, {0, 1, -1, nan, nan}, {0, 1, 1, -1, nan},
 	} {
 		got := rules.ConformBetween(c.y, c.u, c.lo, c.hi)
-		if math.IsNaN(c.want) != math.IsNaN(got) || math.Abs(got-c.want) > 1e-13*c.want {
+		if same := calctest.Near(got, c.want, 1e-13*c.want) || math.IsNaN(got) && math.IsNaN(c.want); !same {
 			t.Errorf("P(%g ≤ %g ± %g ≤ %g) = %g, want %g", c.lo, c.y, c.u, c.hi, got, c.want)
 		}
 	}
@@ -212,10 +213,10 @@ func TestConformProperties(t *testing.T) {
 		if p < 0 || p > 1 {
 			t.Fatalf("P = %g", p)
 		}
-		if sum := rules.Conform(y, u, lo) + p + rules.ConformBetween(y, u, hi, inf); math.Abs(sum-1) > 1e-14 {
+		if sum := rules.Conform(y, u, lo) + p + rules.ConformBetween(y, u, hi, inf); !calctest.Near(sum, 1, 1e-14) {
 			t.Fatalf("below, within and above are %g in all", sum)
 		}
-		if q := rules.ConformBetween(-y, u, -hi, -lo); math.Abs(p-q) > 1e-15 {
+		if q := rules.ConformBetween(-y, u, -hi, -lo); !calctest.Near(p, q, 1e-15) {
 			t.Fatalf("mirrored: %g and %g", p, q)
 		}
 		if q := rules.ConformBetween(y, u, lo, hi+f("more", 0, 5)); q < p-1e-15 {

@@ -6,16 +6,17 @@ import (
 
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/rules"
 )
 
 func TestAngleLimit(t *testing.T) {
 	// A 41 mm spindle and a 0.3 mm joint: by hand, 0.3/41 = 0.0073171 and the arc
 	// is that less its cube over three, 0.41923°.
-	if got := rules.AngleLimit(0.3, 41) * 180 / math.Pi; math.Abs(got-0.41923) > 5e-6 {
+	if got := rules.AngleLimit(0.3, 41) * 180 / math.Pi; !calctest.Near(got, 0.41923, 5e-6) {
 		t.Errorf("got %.6f°, want 0.41923°", got)
 	}
-	if got := rules.AngleLimit(41, 41); math.Abs(got-math.Pi/4) > 1e-15 {
+	if got := rules.AngleLimit(41, 41); !calctest.Near(got, math.Pi/4, 1e-15) {
 		t.Errorf("joint as wide as the piece: %g, want π/4", got)
 	}
 	for _, c := range [][2]float64{{0.3, 0}, {0.3, -1}, {-0.1, 41}, {math.NaN(), 41}, {0.3, math.NaN()}} {
@@ -27,7 +28,7 @@ func TestAngleLimit(t *testing.T) {
 		joint, width := rapid.Float64Range(0, 10).Draw(t, "joint"), rapid.Float64Range(1, 200).Draw(t, "width")
 		// At the limit, a piece turned about one edge opens the joint at the other.
 		d := rules.AngleLimit(joint, width)
-		if open := width * math.Tan(d); math.Abs(open-joint) > 1e-12 {
+		if open := width * math.Tan(d); !calctest.Near(open, joint, 1e-12) {
 			t.Fatalf("turned by %g the joint is %g, want %g", d, open, joint)
 		}
 	})
@@ -79,7 +80,7 @@ func TestOpeningAtTheLimits(t *testing.T) {
 		}
 	}
 	// The exact millimetres of the inch limits.
-	if got, want := (4+3.0/8)*inch, 111.125; math.Abs(got-want) > 1e-12 {
+	if got, want := (4+3.0/8)*inch, 111.125; !calctest.Near(got, want, 1e-12) {
 		t.Errorf("4 3/8 in = %g mm, want %g", got, want)
 	}
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/rules"
 )
 
@@ -188,7 +189,7 @@ func TestProfiles(t *testing.T) {
 func TestGeometry(t *testing.T) {
 	near := func(what string, got, want, tol float64) {
 		t.Helper()
-		if !(math.Abs(got-want) <= tol) {
+		if !calctest.Near(got, want, tol) {
 			t.Errorf("%s: got %.7f, want %v", what, got, want)
 		}
 	}
@@ -240,7 +241,7 @@ func TestBallUnderTouches(t *testing.T) {
 		ball := rules.BallUnder(r, g, off)
 		// The nosing line is x/g + y/r = 1; the rail is off it, away from the corner.
 		fromNosing := (ball/2/g + ball/2/r - 1) / math.Hypot(1/g, 1/r)
-		if toRail := off - fromNosing; math.Abs(toRail-ball/2) > 1e-12*r {
+		if toRail := off - fromNosing; !calctest.Near(toRail, ball/2, 1e-12*r) {
 			t.Errorf("%v: centre %v from the rail, %v from tread and riser", c, toRail, ball/2)
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/stock"
 )
 
@@ -311,7 +312,7 @@ func TestAgainstGLPK(t *testing.T) {
 		}
 		recompute(t, j, r)
 		const cent = 1e-9
-		if r.Bound > j.cost+cent || r.Cost < j.cost-cent || r.Proven && math.Abs(r.Cost-j.cost) > cent {
+		if r.Bound > j.cost+cent || r.Cost < j.cost-cent || r.Proven && !calctest.Near(r.Cost, j.cost, cent) {
 			t.Errorf("%d: %s (bound %g), glpk %g\n%v", i, r.Claim(), r.Bound, j.cost, j)
 		}
 		if r.Proven {
@@ -324,7 +325,7 @@ func TestAgainstGLPK(t *testing.T) {
 		// The waste is that of plans of least cost, so it compares only where that is reached.
 		waste := j.length - pieces
 		const um = 1e-3 + 1e-6
-		if r.Proven && (r.WasteBound > waste+um || r.Waste < waste-um || r.WasteProven && math.Abs(r.Waste-waste) > um) {
+		if r.Proven && (r.WasteBound > waste+um || r.Waste < waste-um || r.WasteProven && !calctest.Near(r.Waste, waste, um)) {
 			t.Errorf("%d: waste %.3f (bound %.3f), glpk %.3f\n%v", i, r.Waste, r.WasteBound, waste, j)
 		}
 		if r.WasteProven {

@@ -12,6 +12,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/stock"
 )
 
@@ -53,7 +54,7 @@ func recompute(t failer, j job, r stock.Result) {
 			p := j.pieces[c.Piece]
 			cut[c.Piece]++
 			total += p.Length
-			if math.Abs(c.To-c.From-p.Length) > close || p.Section != bar.Section {
+			if !calctest.Near(c.To-c.From, p.Length, close) || p.Section != bar.Section {
 				t.Errorf("bar %d: cut %+v of %+v from %+v", i, c, p, bar)
 			}
 			for edge, y := range [2]float64{-bar.Width / 2, bar.Width / 2} {
@@ -74,7 +75,7 @@ func recompute(t failer, j job, r stock.Result) {
 		if j.options.MinOffcut > 0 && s.Rest >= j.options.MinOffcut {
 			keep = s.Rest
 		}
-		if s.Offcut != keep || math.Abs(s.Waste-(bar.Length-total-keep)) > close {
+		if s.Offcut != keep || !calctest.Near(s.Waste, bar.Length-total-keep, close) {
 			t.Errorf("bar %d: offcut %.4f, waste %.4f, want %.4f and %.4f", i, s.Offcut, s.Waste, keep, bar.Length-total-keep)
 		}
 		waste += s.Waste
@@ -89,7 +90,7 @@ func recompute(t failer, j job, r stock.Result) {
 			t.Errorf("bar %d is drawn %d times of %d", i, drawn[i], b.Count)
 		}
 	}
-	if math.Abs(r.Cost-cost) > close || math.Abs(r.Waste-waste) > close {
+	if !calctest.Near(r.Cost, cost, close) || !calctest.Near(r.Waste, waste, close) {
 		t.Errorf("cost %g, waste %.4f; want %g and %.4f", r.Cost, r.Waste, cost, waste)
 	}
 	if r.Bound > r.Cost || r.Proven != (r.Bound == r.Cost) || r.Gap() != r.Cost-r.Bound {
@@ -131,7 +132,7 @@ func TestTextbook(t *testing.T) {
 		}
 	}
 	// "total 407160; waste 0.401 %", ibid.
-	if r := plan(t, textbook[2].job); math.Abs(r.Waste/(73*5600)-0.00401) > 5e-6 {
+	if r := plan(t, textbook[2].job); !calctest.Near(r.Waste/(73*5600), 0.00401, 5e-6) {
 		t.Errorf("Wikipedia: waste %.5f of the bars, want 0.00401", r.Waste/(73*5600))
 	}
 }
@@ -392,7 +393,7 @@ func TestPlanProperties(t *testing.T) {
 		other := j
 		other.pieces, other.bars = rapid.Permutation(j.pieces).Draw(rt, "order"), rapid.Permutation(j.bars).Draw(rt, "order")
 		o := plan(rt, other)
-		if o.Cost != r.Cost || o.Bound != r.Bound || math.Abs(o.Waste-r.Waste) > 1e-6 || math.Abs(o.WasteBound-r.WasteBound) > 1e-6 {
+		if o.Cost != r.Cost || o.Bound != r.Bound || !calctest.Near(o.Waste, r.Waste, 1e-6) || !calctest.Near(o.WasteBound, r.WasteBound, 1e-6) {
 			rt.Fatalf("cost %g (%g), waste %g (%g); in another order %g (%g), %g (%g)\n%v", r.Cost, r.Bound, r.Waste, r.WasteBound,
 				o.Cost, o.Bound, o.Waste, o.WasteBound, j)
 		}
@@ -514,7 +515,7 @@ func TestAgainstEveryPlan(t *testing.T) {
 		for _, p := range j.pieces {
 			length += p.Length * float64(p.Count)
 		}
-		if !r.Proven || math.Abs(r.Cost*unit-float64(want.cost)) > 1e-6 || !r.WasteProven || math.Abs(length*1000-want.length) > 1 {
+		if !r.Proven || !calctest.Near(r.Cost*unit, float64(want.cost), 1e-6) || !r.WasteProven || !calctest.Near(length*1000, want.length, 1) {
 			rt.Fatalf("%s, length %.3f (waste proven %t); want %+v\n%v", r.Claim(), length, r.WasteProven, want, j)
 		}
 	})

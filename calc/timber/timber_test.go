@@ -11,6 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/timber"
 )
 
@@ -98,7 +99,7 @@ func TestCoefficientOfGrain(t *testing.T) {
 		t.Fatal(err)
 	}
 	// A value anywhere over 0.0020 has standard deviation 0.0020/√12 = 0.000577350.
-	if c, u := oak.Between(); math.Abs(c-0.0026) > 1e-12 || math.Abs(u-0.000577350) > 1e-9 {
+	if c, u := oak.Between(); !calctest.Near(c, 0.0026, 1e-12) || !calctest.Near(u, 0.000577350, 1e-9) {
 		t.Errorf("between: %g ± %g", c, u)
 	}
 	for g, want := range map[timber.Grain][2]float64{
@@ -106,7 +107,7 @@ func TestCoefficientOfGrain(t *testing.T) {
 		timber.TangentialGrain: {0.0036, 0.00054},
 		timber.UnknownGrain:    {0.0026, math.Sqrt(0.0020*0.0020/12 + 0.00039*0.00039)},
 	} {
-		if c, u := oak.Coefficient(g); math.Abs(c-want[0]) > 1e-12 || math.Abs(u-want[1]) > 1e-12 {
+		if c, u := oak.Coefficient(g); !calctest.Near(c, want[0], 1e-12) || !calctest.Near(u, want[1], 1e-12) {
 			t.Errorf("grain %d: %g ± %g, want %v", g, c, u, want)
 		}
 	}
@@ -119,15 +120,15 @@ func TestMovement(t *testing.T) {
 		{232, 1.7, 233.7, 1}, {9.15, 0.067, 9.217, 3},
 	} {
 		got, err := timber.Movement(test.size, 0.00245, 8, 11)
-		if half := 0.5 * math.Pow(10, -test.digits); err != nil || math.Abs(got-test.change) > half || math.Abs(test.size+got-test.end) > half {
+		if half := 0.5 * math.Pow(10, -test.digits); err != nil || !calctest.Near(got, test.change, half) || !calctest.Near(test.size+got, test.end, half) {
 			t.Errorf("%g moves by %g, error %v; printed %g, to %g", test.size, got, err, test.change, test.end)
 		}
 	}
 	// Worked out in full from those figures.
-	if got, _ := timber.Movement(232, 0.00245, 8, 11); math.Abs(got-1.7052) > 1e-12 {
+	if got, _ := timber.Movement(232, 0.00245, 8, 11); !calctest.Near(got, 1.7052, 1e-12) {
 		t.Errorf("got %.12g mm, want 1.7052", got)
 	}
-	if got, err := timber.Movement(100, 0.00369, 14, 6); err != nil || math.Abs(got+2.952) > 1e-12 {
+	if got, err := timber.Movement(100, 0.00369, 14, 6); err != nil || !calctest.Near(got, -2.952, 1e-12) {
 		t.Errorf("red oak, 100 mm, 14 to 6 %%: %g mm, error %v; want −2.952", got, err)
 	}
 }
@@ -188,7 +189,7 @@ func TestMovementThereAndBack(t *testing.T) {
 		if there, back := move(from, to), move(to, from); there != -back {
 			t.Errorf("%g there and %g back", there, back)
 		}
-		if whole, parts := move(from, to), move(from, by)+move(by, to); math.Abs(whole-parts) > 1e-12*d {
+		if whole, parts := move(from, to), move(from, by)+move(by, to); !calctest.Near(whole, parts, 1e-12*d) {
 			t.Errorf("%g at once and %g in two", whole, parts)
 		}
 	})
@@ -208,7 +209,7 @@ func TestMovementU(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := a[0] * a[1] * (a[5] - a[3]); math.Abs(change-want) > 1e-12 {
+		if want := a[0] * a[1] * (a[5] - a[3]); !calctest.Near(change, want, 1e-12) {
 			t.Errorf("%v moves by %g, want %g", a, change, want)
 		}
 		const draws = 200000
@@ -217,12 +218,12 @@ func TestMovementU(t *testing.T) {
 			v := a[0] * (a[1] + a[2]*rng.NormFloat64()) * (a[5] + a[6]*rng.NormFloat64() - a[3] - a[4]*rng.NormFloat64())
 			squares += (v - change) * (v - change)
 		}
-		if spread := math.Sqrt(squares / draws); math.Abs(u/spread-1) > 0.01 {
+		if spread := math.Sqrt(squares / draws); !calctest.Near(u/spread, 1, 0.01) {
 			t.Errorf("%v: u %g, draws spread %g", a, u, spread)
 		}
 	}
 	// By hand: 100·√((4·0.0003)² + (0.003² + 0.0003²)·(0.6² + 0.8²)) = 100·√(1.44e-6 + 9.09e-6).
-	if _, u, err := timber.MovementU(100, 0.003, 0.0003, 8, 0.6, 12, 0.8); err != nil || math.Abs(u-0.3244996) > 1e-7 {
+	if _, u, err := timber.MovementU(100, 0.003, 0.0003, 8, 0.6, 12, 0.8); err != nil || !calctest.Near(u, 0.3244996, 1e-7) {
 		t.Errorf("u %.9g, error %v; want 0.3244996", u, err)
 	}
 }
@@ -241,7 +242,7 @@ func TestEMC(t *testing.T) {
 		{30, 21.1, 6, 0.5}, {50, 21.1, 9, 0.5}, {65, 21.1, 12, 0.5}, {80, 21.1, 16, 0.5},
 	} {
 		got, err := timber.EMC(test.rh, test.celsius)
-		if err != nil || math.Abs(got-test.want) > test.within {
+		if err != nil || !calctest.Near(got, test.want, test.within) {
 			t.Errorf("%g %% RH at %.2f °C: %.4f %%, error %v; want %g", test.rh, test.celsius, got, err, test.want)
 		}
 	}
@@ -286,7 +287,7 @@ func TestEMCU(t *testing.T) {
 			{1, 0, byRH}, {0, 1, math.Abs(byT)}, {3, 2, math.Hypot(3*byRH, 2*byT)},
 		} {
 			m, u, err := timber.EMCU(rh, test.uRH, celsius, test.uT)
-			if err != nil || m != at(rh, celsius) || math.Abs(u-test.want) > 1e-6 {
+			if err != nil || m != at(rh, celsius) || !calctest.Near(u, test.want, 1e-6) {
 				t.Errorf("u %g, %g: %g ± %g, error %v; want ± %g", test.uRH, test.uT, m, u, err, test.want)
 			}
 		}
@@ -306,7 +307,7 @@ func TestServices(t *testing.T) {
 		t.Error(diff)
 	}
 	// 4/√12 = 1.154701.
-	if mc, u := got[1].MC(); mc != 11 || math.Abs(u-1.154701) > 1e-6 {
+	if mc, u := got[1].MC(); mc != 11 || !calctest.Near(u, 1.154701, 1e-6) {
 		t.Errorf("%g ± %g %%", mc, u)
 	}
 	got[0].Low = 0

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"pinchrod/calc/calctest"
 )
 
 func TestParseLength(t *testing.T) {
@@ -145,7 +147,7 @@ func TestParseAngle(t *testing.T) {
 			t.Errorf("ParseAngle(%q) error = %v, want %v", tt.in, err, tt.err)
 		}
 		// Half a microradian is 0.0000286°; the pitch above is given to 0.0001°.
-		if err == nil && math.Abs(got.Deg()-tt.want) > 6e-5 {
+		if err == nil && !calctest.Near(got.Deg(), tt.want, 6e-5) {
 			t.Errorf("ParseAngle(%q) = %.6f°, want %.6f°", tt.in, got.Deg(), tt.want)
 		}
 	}

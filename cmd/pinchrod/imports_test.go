@@ -15,6 +15,7 @@ var rooms = []struct {
 	ours []string // of ours, tests left out
 }{
 	{"pinchrod/calc/unit", nil},
+	{"pinchrod/calc/calctest", nil},
 	{"pinchrod/calc/adjust", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/calc/frame", []string{"pinchrod/calc/unit"}},
 	{"pinchrod/calc/layout", []string{"pinchrod/calc/unit"}},
@@ -113,6 +114,9 @@ func TestImports(t *testing.T) {
 			if strings.HasPrefix(imp, "pinchrod/") && !slices.ContainsFunc(rooms[i].ours, func(p string) bool { return matches(p, imp) }) {
 				t.Errorf("%s imports %s, which the table does not allow", pkg, imp)
 			}
+			if supportsTests(imp) && !supportsTests(pkg) {
+				t.Errorf("%s imports %s, which is for tests", pkg, imp)
+			}
 			for _, g := range guarded {
 				if (imp == g.outside || strings.HasPrefix(imp, g.outside+"/")) && !slices.Contains(g.by, pkg) {
 					t.Errorf("%s imports %s, which only %v may", pkg, imp, g.by)
@@ -128,6 +132,12 @@ func TestImports(t *testing.T) {
 			t.Errorf("the table names %s, which is not there", r.room)
 		}
 	}
+}
+
+// supportsTests tells whether a package of ours is for tests: it ends in test, as
+// storetest, or lies in one that does.
+func supportsTests(pkg string) bool {
+	return strings.HasPrefix(pkg, "pinchrod/") && strings.Contains(pkg+"/", "test/")
 }
 
 // pure tells whether calc may import a package: of the standard library what

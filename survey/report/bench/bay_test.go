@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/net/html"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/survey"
 	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
@@ -87,7 +88,7 @@ func TestForetold(t *testing.T) {
 			continue
 		}
 		p := r.Predicted()
-		if got := (r.Value - p.Value) / math.Hypot(r.U, p.U); math.Abs(got-r.W) > 1e-6 {
+		if got := (r.Value - p.Value) / math.Hypot(r.U, p.U); !calctest.Near(got, r.W, 1e-6) {
 			t.Errorf("%s: the difference is %.9f of its u, W is %.9f", r.Ref.Short(), got, r.W)
 		}
 		if l := lines[i]; l.Name != r.Ref.Short() || l.Difference == "" || l.Says != "As good as the uncertainties say." {

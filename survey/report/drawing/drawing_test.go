@@ -14,6 +14,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/layout"
 	"pinchrod/calc/pieces"
@@ -374,7 +375,7 @@ func TestGrid(t *testing.T) {
 	if !g.crosses(a, b, rect{}) || g.crosses(a, b, rect{10, 10, 20, 20}) {
 		t.Error("crosses does not see the block, or does not leave it out")
 	}
-	if got := g.touched(a, b); math.Abs(got-10) > 1 {
+	if got := g.touched(a, b); !calctest.Near(got, 10, 1) {
 		t.Errorf("touched %v mm, want 10", got)
 	}
 }
@@ -416,14 +417,14 @@ func TestBayIsToScale(t *testing.T) {
 	lower, upper := upright[1], upright[2]
 	foot := func(l scene.Line) float64 { return max(l.A.Y, l.B.Y) - (baseDepth/n + postOver - 4) } // the base corner
 	got := (at(upper, foot(upper)-h/n) - at(lower, foot(lower)-h/n)) * n
-	if want := demoPlane.RunAt(h); math.Abs(got-want) > 0.01 {
+	if want := demoPlane.RunAt(h); !calctest.Near(got, want, 0.01) {
 		t.Errorf("run at %g mm up is drawn %.3f mm, want %.3f", h, got, want)
 	}
-	if got, want := (foot(lower)-foot(upper))*n, demoPlane.Base(demoPlane.Run); math.Abs(got-want) > 0.01 {
+	if got, want := (foot(lower)-foot(upper))*n, demoPlane.Base(demoPlane.Run); !calctest.Near(got, want, 0.01) {
 		t.Errorf("the upper post stands %.3f mm over the lower, want %.3f", got, want)
 	}
 	for i, want := range []float64{90, 70} {
-		if got := (upright[2*i+1].A.X - upright[2*i].A.X) * n; math.Abs(got-want) > 0.1 {
+		if got := (upright[2*i+1].A.X - upright[2*i].A.X) * n; !calctest.Near(got, want, 0.1) {
 			t.Errorf("post %d is %.2f mm wide, want %g", i, got, want)
 		}
 	}
@@ -440,25 +441,25 @@ func TestFrame(t *testing.T) {
 	b := demoBay(t)
 	f := shapeOf(b, Posts{})
 	for _, x := range []float64{0, 100, 627, 1254} {
-		if got, want := f.base(x), demoPlane.Base(x); math.Abs(got-want) > 1e-9 {
+		if got, want := f.base(x), demoPlane.Base(x); !calctest.Near(got, want, 1e-9) {
 			t.Errorf("base at %g: %v, want %v", x, got, want)
 		}
-		if got, want := f.rail(x), demoPlane.Rail(x); math.Abs(got-want) > 1e-9 {
+		if got, want := f.rail(x), demoPlane.Rail(x); !calctest.Near(got, want, 1e-9) {
 			t.Errorf("rail at %g: %v, want %v", x, got, want)
 		}
-		if got, want := f.lean(x), demoPlane.LeanAt(x); math.Abs(got-want) > 1e-12 {
+		if got, want := f.lean(x), demoPlane.LeanAt(x); !calctest.Near(got, want, 1e-12) {
 			t.Errorf("lean at %g: %v, want %v", x, got, want)
 		}
 	}
 	for i, p := range b.Layout.Spindles {
 		x := b.Layout.Stations[i]
 		tx, ty := f.meets(x)
-		if got := math.Hypot(tx-x, ty-f.base(x)); math.Abs(got-p.Length) > 1e-3 {
+		if got := math.Hypot(tx-x, ty-f.base(x)); !calctest.Near(got, p.Length, 1e-3) {
 			t.Errorf("spindle %d is drawn %.4f mm long, want %.4f", i+1, got, p.Length)
 		}
 	}
 	for k, s := range b.Layout.Spaces {
-		if l, r, _ := f.space(k+1, 0); math.Abs(r-l-s.Bottom) > 1e-9 {
+		if l, r, _ := f.space(k+1, 0); !calctest.Near(r-l, s.Bottom, 1e-9) {
 			t.Errorf("space %d is drawn %v wide, want %v", k+1, r-l, s.Bottom)
 		}
 	}
@@ -485,7 +486,7 @@ func TestErrorsAreMagnified(t *testing.T) {
 		fmt.Sscanf(x.S, "1 mm out shows as %g mm", &shows)
 	}
 	n := scaleOf(t, p)
-	if factor <= 1 || math.Abs(shows-factor/n) > 0.005 {
+	if factor <= 1 || !calctest.Near(shows, factor/n, 0.005) {
 		t.Fatalf("errors × %g at 1:%g, 1 mm as %g mm", factor, n, shows)
 	}
 	f := shapeOf(b, Posts{})
@@ -495,7 +496,7 @@ func TestErrorsAreMagnified(t *testing.T) {
 	}
 	// The gap at the upper post is its true one and factor times the drift.
 	drift := demoPlane.GapAt(demoPlane.Run) - demoPlane.GapAt(0)
-	if got, want := w.rail(w.run)-w.base(w.run), 806+factor*drift; math.Abs(got-want) > 1e-9 {
+	if got, want := w.rail(w.run)-w.base(w.run), 806+factor*drift; !calctest.Near(got, want, 1e-9) {
 		t.Errorf("gap at the top drawn %v, want %v", got, want)
 	}
 	if e := f.largest(); e*factor/n > mostShown {
@@ -599,7 +600,7 @@ func TestPlanCorners(t *testing.T) {
 		t.Fatal("no plan")
 	}
 	for i, want := range []scene.Point{{}, {X: 842}, {X: 30, Y: 3496}, {X: 868, Y: 3510}} {
-		if q.corners[i].Sub(want).Len() > 1e-6 {
+		if !calctest.Near(q.corners[i].Sub(want).Len(), 0, 1e-6) {
 			t.Errorf("corner %d at %v, want %v", i, q.corners[i], want)
 		}
 	}
@@ -645,7 +646,7 @@ func TestTemplate(t *testing.T) {
 		if len(bars) != 2 {
 			t.Errorf("%g°: bars %v, want one each way", deg, bars)
 		}
-		if best > 1e-9 {
+		if !calctest.Near(best, 0, 1e-9) {
 			t.Errorf("%g°: the cut is drawn %g° off", deg, best)
 		}
 		if saying(&p, "other face up") != (deg < 0) {

@@ -16,6 +16,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
+
+	"pinchrod/calc/calctest"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -191,7 +193,7 @@ func TestTextWidth(t *testing.T) {
 		s    string
 		want float64
 	}{{"", 0}, {"a", 1139}, {"iW", 505 + 1933}, {"a a", 2*1139 + 569}} {
-		if got, want := TextWidth(tt.s, h, false), tt.want/2048*em; math.Abs(got-want) > 1e-9 {
+		if got, want := TextWidth(tt.s, h, false), tt.want/2048*em; !calctest.Near(got, want, 1e-9) {
 			t.Errorf("TextWidth(%q) = %v, want %v", tt.s, got, want)
 		}
 	}
@@ -230,7 +232,7 @@ func TestCorners(t *testing.T) {
 	} {
 		s.Anchor, s.Angle = tt.anchor, tt.angle
 		got := s.Corners()
-		if got[0].Sub(tt.start).Len() > 1e-9 || got[1].Sub(tt.end).Len() > 1e-9 {
+		if !calctest.Near(got[0].Sub(tt.start).Len(), 0, 1e-9) || !calctest.Near(got[1].Sub(tt.end).Len(), 0, 1e-9) {
 			t.Errorf("anchor %d at %g°: from %v to %v, want %v to %v", tt.anchor, tt.angle, got[0], got[1], tt.start, tt.end)
 		}
 	}
@@ -249,7 +251,7 @@ func TestDashes(t *testing.T) {
 		for k := 1; k < len(p); k++ {
 			l += p[k].Sub(p[k-1]).Len()
 		}
-		if want := []float64{6, 6, 6, 6, 6, 6, 5}[i]; math.Abs(l-want) > 1e-9 {
+		if want := []float64{6, 6, 6, 6, 6, 6, 5}[i]; !calctest.Near(l, want, 1e-9) {
 			t.Errorf("dash %d is %v mm long, want %v", i+1, l, want)
 		}
 	}
@@ -265,7 +267,7 @@ func TestHatch(t *testing.T) {
 		t.Fatalf("%d lines, want 5", len(lines))
 	}
 	for _, l := range lines {
-		if l := l.(Line); math.Abs(l.B.Sub(l.A).Len()-10) > 1e-9 {
+		if l := l.(Line); !calctest.Near(l.B.Sub(l.A).Len(), 10, 1e-9) {
 			t.Errorf("a line from %v to %v, want 10 mm", l.A, l.B)
 		}
 	}
@@ -316,7 +318,7 @@ func TestPNGCoverage(t *testing.T) {
 		if b := img.Bounds(); b.Dx() != 200 || b.Dy() != 200 {
 			t.Fatalf("%v dots, want 200 x 200", b)
 		}
-		if got := ink(img); math.Abs(got-tt.want) > 0.02*tt.want {
+		if got := ink(img); !calctest.Near(got, tt.want, 0.02*tt.want) {
 			t.Errorf("%s: %.1f dots of ink, want %.1f", tt.name, got, tt.want)
 		}
 	}

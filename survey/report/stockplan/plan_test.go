@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
 	"pinchrod/calc/stock"
@@ -107,7 +108,7 @@ func recompute(t interface{ Errorf(string, ...any) }, sheets []*cutting.Sheet, p
 		if keep := p.MinOffcut > 0 && b.Rest >= p.MinOffcut; keep != (b.Keep > 0) || keep && b.Keep != b.Rest {
 			t.Errorf("bar %d: %.4f is kept of a rest of %.4f", b.Number, b.Keep, b.Rest)
 		}
-		if math.Abs(b.Waste-(b.Length-total-b.Keep)) > close {
+		if !calctest.Near(b.Waste, b.Length-total-b.Keep, close) {
 			t.Errorf("bar %d: waste %.4f, want %.4f", b.Number, b.Waste, b.Length-total-b.Keep)
 		}
 		length, waste = length+b.Length, waste+b.Waste
@@ -117,7 +118,7 @@ func recompute(t interface{ Errorf(string, ...any) }, sheets []*cutting.Sheet, p
 			t.Errorf("%s: %d too few on the bars", name, n)
 		}
 	}
-	if math.Abs(p.Total.Length-length) > close || math.Abs(p.Total.Waste-waste) > close || p.Total.Buy+p.Total.Rack != len(p.Bars) {
+	if !calctest.Near(p.Total.Length, length, close) || !calctest.Near(p.Total.Waste, waste, close) || p.Total.Buy+p.Total.Rack != len(p.Bars) {
 		t.Errorf("total %+v; the bars come to %.4f with waste %.4f", p.Total, length, waste)
 	}
 	grouped := 0
