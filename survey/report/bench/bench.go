@@ -89,6 +89,8 @@ func (s *site) routes() http.Handler {
 	get("/bench.css", s.static)
 	get("/bench.js", s.static)
 	get("/bench.svg", s.static)
+	get("/regular.ttf", s.font)
+	get("/bold.ttf", s.font)
 	post("/job/{id}/{flight}/{bay}/made", s.record)
 	post("/job/{id}/{flight}/{bay}/recut", s.recut)
 	post("/job/{id}/made/{entry}/strike", s.strike)

@@ -98,6 +98,9 @@ func (b *tab) see(path string) {
 	if res.Status != http.StatusOK {
 		b.t.Fatalf("opening %s: status %d", path, res.Status)
 	}
+	// What is measured below is measured in the font that the page carries, not in
+	// one that the machine happens to have.
+	b.until(`document.fonts.status === "loaded" && document.fonts.check("16px Go") && document.fonts.check("bold 16px Go")`)
 }
 
 // eval runs script in the page and gives what it comes to.

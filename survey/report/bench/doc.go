@@ -24,6 +24,7 @@
 //	/job/{id}/stock, /job/{id}/stock.TYPE      how the bars are sawn
 //	/picture/{sum}                             a small picture
 //	/bench.css, /bench.js, /bench.svg          style, script, icon
+//	/regular.ttf, /bold.ttf                    the Go font
 //
 // print.css of a bay and its sheet, and stock.css, put code, place and job on each page
 // that a browser prints; of a what-if, with its query, that it is not the book. A

@@ -10,7 +10,7 @@ import (
 )
 
 // policy allows what is of this site and no script or style within a page.
-const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // mostBody bounds a form, bytes: a note of 2000 characters, of at most 4 bytes and
 // 9 when they are escaped, and the fields beside it.

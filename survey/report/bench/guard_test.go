@@ -10,6 +10,9 @@ import (
 	"strings"
 	"testing"
 
+	"golang.org/x/image/font/gofont/gobold"
+	"golang.org/x/image/font/gofont/goregular"
+
 	"pinchrod/store/journal"
 )
 
@@ -190,6 +193,8 @@ func TestFiles(t *testing.T) {
 		{"/picture/01" + strings.Repeat("00", 31), "image/jpeg", "\xff\xd8"},
 		{"/bench.css", "text/css; charset=utf-8", "/*"},
 		{"/bench.js", "text/javascript; charset=utf-8", "//"},
+		{"/regular.ttf", "font/ttf", string(goregular.TTF)},
+		{"/bold.ttf", "font/ttf", string(gobold.TTF)},
 	} {
 		if raced && drawn(tt.path) {
 			continue
