@@ -27,6 +27,9 @@ import (
 
 var update = flag.Bool("update", false, "rewrite the golden output in testdata/script")
 
+// mostTerminal bounds one command on a script's pseudo-terminal.
+const mostTerminal = 20 * time.Second
+
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){"pinchrod": func() { os.Exit(pinchrod()) }})
 }
@@ -43,6 +46,12 @@ func pinchrod() int {
 			return 1
 		}
 		e.In, e.Out = tty, tty
+		// A question that the script has no answer to would wait until the whole
+		// test is out of time. A walk is keyed in within two seconds.
+		time.AfterFunc(mostTerminal, func() {
+			fmt.Fprintf(os.Stderr, "no end after %v: the script does not answer all that is asked\n", mostTerminal)
+			os.Exit(1)
+		})
 	}
 	if at := os.Getenv("AT"); at != "" {
 		now, err := time.Parse(time.RFC3339, at)
