@@ -165,12 +165,9 @@ func mean(values ...float64) float64 {
 	return sum / float64(n)
 }
 
-// leg is the other leg of a right triangle, or 0.
+// leg is the other leg of a right triangle, or 0 where there is none.
 func leg(hypotenuse, other float64) float64 {
-	if other == 0 || hypotenuse <= other {
-		return 0
-	}
-	return math.Sqrt((hypotenuse - other) * (hypotenuse + other))
+	return math.Sqrt(max(0, (hypotenuse-other)*(hypotenuse+other)))
 }
 
 func orElse(v, other float64) float64 {
