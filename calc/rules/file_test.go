@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -145,10 +147,17 @@ func TestParseRefuses(t *testing.T) {
 			t.Errorf("%s: got %q (%v), want %q … %q", c.name, s, c.is, c.place, c.mend)
 		}
 	}
-	for _, name := range []string{"a\x1b[0m", "a\xff", strings.Repeat("n", 301), ""} {
-		if _, err := rules.Parse(name, []byte(header+good)); err == nil {
-			t.Errorf("name %q is taken", name)
+	for _, tt := range []struct {
+		name string
+		is   error
+	}{{"a\x1b[0m", rules.ErrText}, {"a\xff", rules.ErrText}, {strings.Repeat("n", 301), rules.ErrText}, {"", rules.ErrEmpty}} {
+		if _, err := rules.Parse(tt.name, []byte(header+good)); !errors.Is(err, tt.is) || !strings.HasPrefix(err.Error(), "line 1: name of the profile") {
+			t.Errorf("name %q: %v", tt.name, err)
 		}
+	}
+	long := strings.Repeat("é", 300) // characters, not bytes
+	if p, err := rules.Parse(long, []byte(row("any,rise,,220,mm,A,1,2,READ,,"+long))); err != nil || p.Name != long || p.Limits[0].Note != long {
+		t.Errorf("a name and a note of 300 characters: %v", err)
 	}
 }
 
@@ -187,6 +196,83 @@ func TestEmbeddedFiles(t *testing.T) {
 		if diff := cmp.Diff(string(data), string(named(t, name).CSV())); diff != "" {
 			t.Errorf("%s (-file +written):\n%s", name, diff)
 		}
+	}
+}
+
+// Every file of the folder is a profile that a person can choose.
+func TestEveryFileIsEmbedded(t *testing.T) {
+	entries, err := os.ReadDir("profiles")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, e := range entries {
+		got = append(got, strings.TrimSuffix(e.Name(), ".csv"))
+	}
+	if diff := cmp.Diff(slices.Sorted(slices.Values(rules.Profiles())), got); diff != "" {
+		t.Errorf("a file in profiles wants its row in embedded (-embedded +files):\n%s", diff)
+	}
+}
+
+// The ends that each quantity wants, and how much of it is believed: both ends
+// are, and what is beyond them by a micrometre, a thousandth or one is not.
+func TestBelievable(t *testing.T) {
+	const either, low, high, both = "low high", "low", "high", "both"
+	type row struct {
+		what        rules.What
+		ends        string
+		least, most float64
+	}
+	rows := []row{
+		{rules.Rise, high, 50, 400}, {rules.RiseSpread, high, 0, 100}, {rules.RiseNeighbour, both, -100, 100},
+		{rules.RiseOffNominal, both, -100, 100}, {rules.FirstRiseOff, both, -100, 100},
+		{rules.Going, low, 50, 1500}, {rules.GoingSpread, high, 0, 100}, {rules.GoingNeighbour, both, -100, 100},
+		{rules.GoingOffNominal, both, -100, 100}, {rules.StepRule, either, 300, 1000}, {rules.Pitch, high, 1, 90},
+		{rules.Nosing, either, 0, 200}, {rules.NosingSpread, high, 0, 100}, {rules.TreadOverlap, low, 0, 200},
+		{rules.TreadSlope, high, 0, 200}, {rules.Risers, high, 1, 100},
+		{rules.Width, low, 300, 6000}, {rules.WidthOneRail, low, 300, 6000}, {rules.WidthTwoRails, low, 300, 6000},
+		{rules.Headroom, low, 1000, 6000}, {rules.HandrailHeight, low, 300, 2000}, {rules.UnrailedRisers, high, 0, 100},
+		{rules.GuardStair, low, 300, 3000}, {rules.GuardLanding, low, 300, 3000}, {rules.GuardBalcony, low, 300, 3000},
+		{rules.GuardOver12m, low, 300, 3000}, {rules.UnguardedDrop, high, 0, 5000}, {rules.UnguardedRisers, high, 0, 100},
+		{rules.ClearOpening, high, 10, 300}, {rules.StairSideOpening, high, 10, 300}, {rules.UnderOpening, high, 10, 300},
+		{rules.RiserOpening, high, 10, 300},
+	}
+	var listed []rules.What
+	for _, r := range rows {
+		listed = append(listed, r.what)
+		as, unitOf, step := "mm", "", 0.001
+		switch r.what.Unit() {
+		case "°":
+			as = "deg"
+		case "mm/m":
+			as, unitOf, step = "slope", " mm/m", 0.1
+		case "":
+			as, step = "count", 1
+		}
+		try := func(low, high string) error {
+			_, err := rules.Parse("own", fmt.Appendf(nil, "%sany,%s,%s,%s,%s,A,1,2,READ,,\n", header, r.what, low, high, as))
+			return err
+		}
+		figure := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) + unitOf }
+		least, most := figure(r.least), figure(r.most)
+		if err := try(least, most); err != nil {
+			t.Errorf("%s from %s to %s: %v", r.what, least, most, err)
+		}
+		if err := try(figure(r.least-step), most); !errors.Is(err, unit.ErrRange) {
+			t.Errorf("%s from %s: %v, want it out of range", r.what, figure(r.least-step), err)
+		}
+		if err := try(least, figure(r.most+step)); !errors.Is(err, unit.ErrRange) {
+			t.Errorf("%s to %s: %v, want it out of range", r.what, figure(r.most+step), err)
+		}
+		if err := try(least, ""); (err == nil) != strings.Contains(r.ends, low) {
+			t.Errorf("%s with a low end alone: %v", r.what, err)
+		}
+		if err := try("", most); (err == nil) != strings.Contains(r.ends, high) {
+			t.Errorf("%s with a high end alone: %v", r.what, err)
+		}
+	}
+	if diff := cmp.Diff(rules.Quantities(), listed); diff != "" {
+		t.Errorf("quantities (-there +in this table):\n%s", diff)
 	}
 }
 
