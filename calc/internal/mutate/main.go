@@ -91,12 +91,13 @@ func run(ctx context.Context, args []string, out io.Writer) error {
 		return nil
 	}
 	s, err := try(ctx, p, drawn, o, out)
-	if err != nil {
+	if s.tried == 0 && err != nil {
 		return err
 	}
+	// A run that was interrupted still says how far it came.
 	fmt.Fprintf(out, "set aside by name: %d of the %d changes of %s\n", set, len(all), p.ImportPath)
 	fmt.Fprintln(out, s)
-	return nil
+	return err
 }
 
 // most is how many of n changes the budget allows.
