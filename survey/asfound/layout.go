@@ -219,8 +219,8 @@ func (w *worker) stopOpening(l *Layout, as layout.Layout, in layout.In) Quantity
 //
 //	R − n·(s·cos θ + k·w),  u² = J·C·Jᵀ + n²·u(stop)² + n·u(saw)²
 //
-// Where the spacer was walked all the way, the last is as wide as the others but for what the walk's end, the stop and
-// the saw are off: s and w are in the walk as often as in the stair.
+// Where the spacer was walked all the way, the last is as wide as the others but for what the walk's end, the spacer's
+// length, the stop and the saw are off: w is in the walk as often as in the stair.
 func (w *worker) lastOpening(l *Layout, as layout.Layout, p frame.Plane) Quantity {
 	n := float64(l.Count)
 	end := as.Spaces[l.Count]

@@ -41,7 +41,7 @@ func (w *worker) spacers() {
 // walked is a spacer walk that rules the fillets.
 type walked struct {
 	longer float64 // the fillets than the readings alone say, mm along the rail
-	u      float64 // of the walk's end, mm along the rail
+	u      float64 // of all of them together, mm along the rail: that of the walk's end, and of the spacer as often as it stands
 }
 
 // walkedSpacer is the last walk of so many spacers that was not set aside, against the fillets that the readings need.
@@ -66,7 +66,11 @@ func (w *worker) walkedSpacer(count int, need []float64) *walked {
 		if err != nil {
 			continue
 		}
-		out = &walked{longer: s - inner, u: u}
+		rule, err := survey.HouseKit.Tool("rule")
+		if err != nil {
+			continue
+		}
+		out = &walked{longer: s - inner, u: math.Hypot(u, float64(count-1)*rule.U(s, 0))}
 	}
 	return out
 }

@@ -29,14 +29,23 @@ type visitor struct {
 	rng    *rand.Rand
 	how    sharing
 	shared map[string]float64 // standard normal, by what shares it
+	width  float64            // the spindles' width less what is read of it, mm
 }
 
 func newVisitor(rng *rand.Rand, how sharing) *visitor {
-	return &visitor{rng, how, map[string]float64{}}
+	return &visitor{rng: rng, how: how, shared: map[string]float64{}}
 }
 
-// arrive forgets the errors of the last bay's tools.
-func (v *visitor) arrive() { clear(v.shared) }
+// arrive forgets the errors of the last bay's tools, and draws that of the spindles' width.
+func (v *visitor) arrive() {
+	clear(v.shared)
+	s := truth{spindle: 41}.section()
+	u, err := s.StandardU(survey.HouseKit)
+	if err != nil {
+		panic(err)
+	}
+	v.width = u * v.rng.NormFloat64()
+}
 
 // common draws an error of standard uncertainty u that all readings of a name share: rectangular, as a tool's limit is.
 func (v *visitor) common(name string, u float64) float64 {
