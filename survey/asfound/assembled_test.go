@@ -197,8 +197,10 @@ func TestAssembledBaysAreSafe(t *testing.T) {
 			n := float64(s.clear)
 			mean := s.z / n
 			spread := math.Sqrt(s.z2/n - mean*mean)
-			if !c.exact && (math.Abs(mean) > 0.7 || spread < 0.75 || spread > 1.25) {
-				t.Errorf("%s, target %g: the last space is off by %.2f u on average with a spread of %.2f u, want within 0.7 and 1 ±0.25", c.name, target, mean, spread)
+			// Stops are rounded up and heads are slid less than they may, so the last space comes out narrower than said. The
+			// spread of n bays strays by 1/√(2n), of which this allows three for sixty.
+			if !c.exact && (mean > 0.3 || mean < -1 || math.Abs(spread-1) > 0.28) {
+				t.Errorf("%s, target %g: the last space is off by %.2f u on average with a spread of %.2f u, want -1 to 0.3 and 1 ±0.28", c.name, target, mean, spread)
 			}
 			t.Logf("%s, target %g: %d bays, %d clear, %d unsure, %d flagged; a ball passes %d; last space off %.2f u, spread %.2f u", c.name, target, s.bays, s.clear, s.unsure, s.up, s.passed, mean, spread)
 		}

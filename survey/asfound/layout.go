@@ -181,7 +181,7 @@ func (w *worker) openingsWith(l *Layout) []Flag {
 		opening.Value, opening.U = as.WidestGap+max(0, -dry.Value)*n/(n+1), in.GapU(l.Count)
 		return []Flag{judgedOpening(opening)}
 	}
-	stop, last := w.stopOpening(l, as, in), w.lastOpening(l, as, plane)
+	stop, last := w.stopOpening(l, as, in), w.lastOpening(l, as, plane, in.Height)
 	for _, q := range []*Quantity{&stop, &last} {
 		q.Value += max(0, -dry.Value)
 		q.U = math.Hypot(q.U, dry.U)
@@ -217,25 +217,29 @@ func (w *worker) stopOpening(l *Layout, as layout.Layout, in layout.In) Quantity
 // lastOpening is what n fillets of slope length s and n spindles leave of the run R, with θ the pitch and k what a
 // leaning spindle takes of the rail in its widths w:
 //
-//	R − n·(s·cos θ + k·w),  u² = J·C·Jᵀ + n²·u(stop)² + n·u(saw)²
+//	R − n·(s·cos θ + k·w),  u² = J·C·Jᵀ + (n·w·u(k))² + n²·u(stop)² + n·u(saw)²
 //
 // Where the spacer was walked all the way, the last is as wide as the others but for what the walk's end, the spacer's
-// length, the stop and the saw are off: w is in the walk as often as in the stair.
-func (w *worker) lastOpening(l *Layout, as layout.Layout, p frame.Plane) Quantity {
+// length, the stop and the saw are off: w and k are in the walk as often as in the stair. How a space grows up its
+// height has the u of the leans, as any space has.
+func (w *worker) lastOpening(l *Layout, as layout.Layout, p frame.Plane, height float64) Quantity {
 	n := float64(l.Count)
 	end := as.Spaces[l.Count]
 	grown := 1.0
 	if !w.set.Plumb {
 		grown = 1 - p.BaseSlope*p.LeanUpper
 	}
-	k, _ := w.foot()
+	k, kU := w.foot()
 	left := w.figure(frame.LastSpace(l.Count, l.Fillet, k), grown)
+	left.U = math.Hypot(left.U, n*w.width*kU)
 	if w.walked != nil && l == w.bay.Layout {
 		cos := 1 / math.Hypot(1, p.BaseSlope)
 		left = Quantity{end.Fillet + w.walked.longer*cos*grown, w.walked.u * cos, true}
 	}
+	leans := w.figure(frame.StopSpace(l.Fillet, height), 1).U
 	return Quantity{
-		max(end.Bottom, end.Top+w.play()) + left.Value - end.Fillet, norm(left.U, n*stopU, math.Sqrt(n)*w.set.House.Saw), true,
+		max(end.Bottom, end.Top+w.play()) + left.Value - end.Fillet,
+		norm(left.U, leans, n*stopU, math.Sqrt(n)*w.set.House.Saw), true,
 	}
 }
 
