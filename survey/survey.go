@@ -27,7 +27,7 @@ var (
 	ErrTool    = errors.New("unknown tool")
 	ErrWhen    = errors.New("not a date")
 	ErrTooLong = errors.New("too long")
-	ErrPiece   = errors.New("which trial piece? give the piece's length first")
+	ErrPiece   = errors.New("which trial piece? give the piece's length first, such as 812 fits")
 )
 
 // Place says where a reading belongs: a flight, "F1", or a bay of it,

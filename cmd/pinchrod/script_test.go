@@ -103,11 +103,13 @@ func TestScript(t *testing.T) {
 			e.Values[lineKey{}] = &sync.Map{}
 			e.Setenv("AT", "2026-11-25T14:30:00Z")
 			e.Setenv("SEED", "script")
-			sheets, err := filepath.Abs("../../testdata/sheets")
-			if err != nil {
-				return err
+			for name, folder := range map[string]string{"SHEETS": "../../testdata/sheets", "BOOKS": "../../testdata/books"} {
+				path, err := filepath.Abs(folder)
+				if err != nil {
+					return err
+				}
+				e.Setenv(name, path)
 			}
-			e.Setenv("SHEETS", sheets)
 			// A program with the race detector in it sleeps for a second when it
 			// ends, by default; a script ends hundreds.
 			e.Setenv("GORACE", "atexit_sleep_ms=0")

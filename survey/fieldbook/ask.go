@@ -118,15 +118,26 @@ func (b *Book) Disagreements() []Disagreement {
 // New gives the rows that the book does not hold yet. A row is known by its
 // content and by which occurrence of that content it is: of two equal rows
 // both are new to an empty book, and neither the second time. Readings that
-// were struck or corrected since still count as held.
+// were struck or corrected since still count as held. A trial piece that the book
+// has as "tight" is held as "812 tight" too, which an exported sheet says.
 func (b *Book) New(rows []survey.Reading) []survey.Reading {
 	held := make(map[survey.Reading]int, len(b.Entries))
 	for i := range b.Entries {
 		held[b.Entries[i].Reading.Content()]++
 	}
+	said := map[survey.Reading]survey.Reading{} // with the piece's length, to as it was written
+	pieced := b.Pieced()
+	for i, e := range b.Standing() {
+		if r := pieced[i].Reading; r.Value != e.Reading.Value {
+			said[r.Content()] = e.Reading.Content()
+		}
+	}
 	var fresh []survey.Reading
 	for _, r := range rows {
 		c := r.Content()
+		if without, ok := said[c]; ok && held[c] == 0 {
+			c = without
+		}
 		if held[c] > 0 {
 			held[c]--
 			continue

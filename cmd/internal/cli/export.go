@@ -24,7 +24,8 @@ func newExport(e *Env, b *bookFlag) *cobra.Command {
 		Short: "write the standing readings as a field sheet",
 		Long: `Export writes the readings that stand to standard output, as a sheet that
 imports to the same readings. Readings struck or corrected are left out, and
-their number is said.`,
+their number is said. A trial piece that was written as a word alone is written
+with its length, 812 tight.`,
 		Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error { return o.run() },
 	}
@@ -39,7 +40,7 @@ func (o *exportOptions) run() error {
 	}
 	var rows []survey.Reading
 	newer := 0
-	for _, e := range book.Standing() {
+	for _, e := range book.Pieced() {
 		if e.Newer {
 			newer++
 			continue

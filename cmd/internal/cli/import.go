@@ -4,13 +4,16 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
+	"slices"
 
 	"github.com/spf13/cobra"
 
 	"pinchrod/store"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
+	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/guide"
 	"pinchrod/survey/report"
@@ -78,6 +81,35 @@ func (o *importOptions) run() error {
 			o.env.say("odd: %s %s: %s", r.Where, r.Title(), odd)
 		}
 	}
+	if !slices.ContainsFunc(rows, func(r survey.Reading) bool { return r.What == survey.SpacerWalk }) {
+		return nil
+	}
+	return o.env.level(s, name, kit)
+}
+
+// level asks about the spacer walks of a job whose spacers are off by the pitch.
+func (e *Env) level(s *store.Store, name string, kit survey.Kit) error {
+	book, err := loadFrom(s, name)
+	if err != nil {
+		return err
+	}
+	set := asfound.Defaults()
+	set.FromBook(book)
+	set.Kit = kit
+	site, err := asfound.NewSite(book, set)
+	if err != nil {
+		return err
+	}
+	for _, walk := range book.Standing() {
+		if walk.Reading.What != survey.SpacerWalk {
+			continue
+		}
+		site.Drop(walk)
+		if odd := site.LevelSpacer(walk.Reading); odd != "" {
+			e.say("odd: %s %s %s: %s If not, strike %s and write the length along the rail", walk.Reading.Where, walk.Reading.Title(), walk.Reading.Value, odd, walk.Ref.Short())
+		}
+		site.Add(walk)
+	}
 	return nil
 }
 
@@ -103,6 +135,28 @@ func isReport(err error) bool {
 	return errors.As(err, &r)
 }
 
+// pieceless refuses rows of a trial piece whose length neither the book nor a row
+// before them gives, all of them at once.
+func pieceless(book *fieldbook.Book, rows []survey.Reading, device journal.ID) error {
+	var with fieldbook.Book
+	if book != nil {
+		with = *book
+	}
+	with.Entries = slices.Clip(with.Entries)
+	var wrong []error
+	for i, r := range rows {
+		if _, err := with.WithPiece(r, device); err != nil {
+			wrong = append(wrong, fmt.Errorf("%s %s %q: %w", r.Where, r.Title(), r.Text, err))
+		}
+		ref := journal.Ref{Device: device, Page: math.MaxUint64 - 1, Item: uint32(i + 1)}
+		with.Entries = append(with.Entries, fieldbook.Entry{Ref: ref, Reading: r})
+	}
+	if len(wrong) > 0 {
+		return fmt.Errorf("%w: %w", errUsage, errors.Join(wrong...))
+	}
+	return nil
+}
+
 // take writes the rows that the job does not hold yet, and makes the job if
 // need be, in one page.
 func (e *Env) take(s *store.Store, name string, rows []survey.Reading) (int, error) {
@@ -122,6 +176,9 @@ func (e *Env) take(s *store.Store, name string, rows []survey.Reading) (int, err
 	}
 	if len(p.Readings) == 0 {
 		return 0, nil
+	}
+	if err := pieceless(book, p.Readings, s.Device()); err != nil {
+		return 0, err
 	}
 	_, err = e.write(s, id, p)
 	return len(p.Readings), err

@@ -24,6 +24,7 @@ type recordOptions struct {
 	env                                      *Env
 	book                                     *bookFlag
 	job, at, height, u, tool, by, when, note string
+	keep                                     bool
 	args                                     []string
 }
 
@@ -41,7 +42,11 @@ line: ok and the reading's name once it is on disk, or refused and why. It
 leaves with 2 when any was refused.
 
 A reading far from what the others say is written down all the same, and said
-to be odd.`,
+to be odd. A spacer walk whose spacer was taken level would lay the bay out anew:
+it is refused until --keep says that it is the length along the rail.
+
+A trial piece says its length once, and then the word alone at other places:
+record F1/left trial --at bottom 812 fits, then record F1/left trial --at top tight.`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.args = args
@@ -57,6 +62,7 @@ to be odd.`,
 	f.StringVar(&o.by, "by", "", "who took it")
 	f.StringVar(&o.when, "when", "", "when it was taken")
 	f.StringVar(&o.note, "note", "", "a note")
+	f.BoolVar(&o.keep, "keep", false, "write a spacer walk down although its spacer is off by the pitch")
 	return c
 }
 
@@ -106,7 +112,7 @@ func (o *recordOptions) run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", errUsage, err)
 	}
-	line, err := d.take(r)
+	line, err := d.take(r, o.keep)
 	if err != nil {
 		return err
 	}
@@ -134,7 +140,12 @@ func (o *recordOptions) stream(ctx context.Context, d *desk) error {
 			fmt.Fprintf(o.env.Out, "refused %v\n", err)
 			continue
 		}
-		line, err := d.take(r)
+		line, err := d.take(r, o.keep)
+		if errors.Is(err, errUsage) {
+			refused++
+			fmt.Fprintf(o.env.Out, "refused %s: %s\n", text, strings.TrimPrefix(err.Error(), errUsage.Error()+": "))
+			continue
+		}
 		if err != nil {
 			return err
 		}
@@ -211,14 +222,15 @@ func (o *recordOptions) reading(kit survey.Kit, where, what, at, height, value s
 // each page and let go again, so that another window can look, and what stands
 // is kept in memory beside it.
 type desk struct {
-	env  *Env
-	flag *bookFlag
-	name string
-	job  journal.ID // zero until the first page makes the job
-	kit  survey.Kit
-	set  asfound.Settings
-	book *fieldbook.Book
-	site *asfound.Site
+	env    *Env
+	flag   *bookFlag
+	name   string
+	device journal.ID
+	job    journal.ID // zero until the first page makes the job
+	kit    survey.Kit
+	set    asfound.Settings
+	book   *fieldbook.Book
+	site   *asfound.Site
 }
 
 // openDesk reads a job, or prepares a new one.
@@ -228,7 +240,7 @@ func (e *Env) openDesk(b *bookFlag, name string) (*desk, error) {
 		return nil, err
 	}
 	defer s.Close()
-	d := &desk{env: e, flag: b, name: name, set: asfound.Defaults(), book: &fieldbook.Book{}}
+	d := &desk{env: e, flag: b, name: name, device: s.Device(), set: asfound.Defaults(), book: &fieldbook.Book{}}
 	book, err := loadFrom(s, name)
 	switch {
 	case err == nil:
@@ -279,15 +291,28 @@ func (d *desk) put(r survey.Reading) (fieldbook.Entry, error) {
 		return fieldbook.Entry{}, err
 	}
 	e := fieldbook.Entry{Ref: ref, Reading: r, Time: d.env.Now()}
+	there := e
+	if there.Reading, err = d.book.WithPiece(r, d.device); err != nil {
+		there.Reading = r // the site says what it cannot use
+	}
 	d.book.Entries = append(d.book.Entries, e)
-	d.site.Add(e)
+	d.site.Add(there)
 	return e, nil
 }
 
 // take writes a reading down and answers with its name, and with a word where
-// it is odd.
-func (d *desk) take(r survey.Reading) (string, error) {
-	odd := cmp.Or(guide.Odd(r), d.site.Odd(r))
+// it is odd. A trial piece of unknown length is refused, and so is a spacer that
+// is off by the pitch, unless it is to be kept; those errors wrap errUsage.
+func (d *desk) take(r survey.Reading, keep bool) (string, error) {
+	there, err := d.book.WithPiece(r, d.device)
+	if err != nil {
+		return "", fmt.Errorf("%w: %s of %s: %w", errUsage, r.Title(), r.Where, err)
+	}
+	level := d.site.LevelSpacer(r)
+	if level != "" && !keep {
+		return "", fmt.Errorf("%w: %s: %s If it is, add --keep; else write the length along the rail", errUsage, r.Where, level)
+	}
+	odd := cmp.Or(guide.Odd(r), level, d.site.Odd(there))
 	e, err := d.put(r)
 	if err != nil {
 		return "", err
