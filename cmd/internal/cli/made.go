@@ -11,6 +11,7 @@ import (
 	"pinchrod/calc/unit"
 	"pinchrod/store"
 	"pinchrod/survey"
+	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
@@ -32,6 +33,9 @@ type madeOptions struct {
 type foretold struct {
 	length unit.Length // 0 when it is not of pieces
 	u      float64     // mm; 0 of a stop, which is set and not foreseen
+	// How much shorter and longer than needed the piece may be and still fit: of a
+	// spindle cut again, what the house allows. Its length is not its need.
+	short, long unit.Length
 }
 
 func newMade(e *Env, b *bookFlag) *cobra.Command {
@@ -168,7 +172,7 @@ func (o *madeOptions) again(s *cutting.Sheet, t *cutting.Set) (m survey.Made, re
 		return m, nil, err
 	}
 	p := &t.Pieces[o.recut-1]
-	o.told = foretold{unit.FromMM(p.Needed).Round(unit.Millimetre / 10), p.U}
+	o.told = foretold{length: unit.FromMM(p.Needed).Round(unit.Millimetre / 10), u: p.U}
 	return m, readings, nil
 }
 
@@ -239,6 +243,11 @@ func (o *madeOptions) write(p survey.Payload) error {
 		ref.Item = 1
 		fmt.Fprintf(o.env.Out, "%s %s %s\n", ref.Short(), p.Readings[0].Title(), p.Readings[0].Value)
 	}
+	if m.Recut && m.Part == survey.PartSpindle {
+		set := asfound.Defaults()
+		set.FromBook(book)
+		o.told.short, o.told.long = unit.FromMM(set.House.Short), unit.FromMM(set.House.Long)
+	}
 	if off := o.told.off(m.Length); off != "" {
 		o.env.say("note: that is %s: measure it again; if the entry is wrong, strike %s and write it anew", off, name)
 	}
@@ -265,12 +274,20 @@ const stopNear = unit.Millimetre
 
 // off says how far a piece is from what was foretold of it, empty while nobody
 // would ask: while it is within stopNear of its stop or, of a piece cut again,
-// within that, which a joint hides, and U, by which it was foretold.
+// within that, which a joint hides, and U, by which it was foretold. A spindle
+// that was cut again until it fitted says that its need lies from length − long to
+// length + short: it contradicts the book where that is beyond U of what was
+// foretold.
 func (f foretold) off(length unit.Length) string {
 	off := length - f.length
 	by := max(off, -off)
+	low, high := -stopNear, stopNear
+	if f.short != 0 || f.long != 0 {
+		low, high = -f.short, f.long
+	}
+	u := unit.FromMM(2 * f.u)
 	switch {
-	case f.length == 0 || by <= stopNear+unit.FromMM(2*f.u):
+	case f.length == 0 || low-u <= off && off <= high+u:
 		return ""
 	case f.u == 0:
 		return fmt.Sprintf("%s off the stop of the sheet, %s", off, f.length)
@@ -279,5 +296,9 @@ func (f foretold) off(length unit.Length) string {
 	if off < 0 {
 		than = "shorter"
 	}
-	return fmt.Sprintf("%s %s than was foretold, %s", by, than, figure.Of(figure.Known(f.length.MM(), f.u), "mm"))
+	fits := ""
+	if f.short != 0 || f.long != 0 {
+		fits = fmt.Sprintf(", and it fits where %s to %s is needed", length-f.long, length+f.short)
+	}
+	return fmt.Sprintf("%s %s than was foretold, %s%s", by, than, figure.Of(figure.Known(f.length.MM(), f.u), "mm"), fits)
 }
