@@ -205,7 +205,7 @@ func TestBenchServe(t *testing.T) {
 	if code != http.StatusOK || noted == nil {
 		t.Fatalf("what was cut again, written down: %d\n%s", code, page)
 	}
-	if got := output(t, program(t, dir, "book", "--job", "Ropewalk")); !strings.Contains(got, "spindle 5 cut again at 806.4 mm") || !regexp.MustCompile(noted[1]+`\.1 .*fit`).MatchString(got) {
+	if got := output(t, program(t, dir, "book", "--job", "Ropewalk")); !strings.Contains(got, "spindle 5 cut again at 806.4 mm") || !regexp.MustCompile(noted[1]+`\.1 .*trial piece`).MatchString(got) {
 		t.Errorf("the book does not have %s.2 and its reading %s.1:\n%s", noted[1], noted[1], got)
 	}
 	// Whoever is at this machine is in, so nobody signs out.
