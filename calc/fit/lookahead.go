@@ -71,6 +71,9 @@ func (s *Shop) nodes(readings int) ([][]float64, error) {
 	return whiten(out), nil
 }
 
+// thirds are the middles of the thirds of the quantiles.
+var thirds = [][]float64{quantiles[1], quantiles[4], quantiles[7]}
+
 // minutes returns the mean over what the readings may say of the least expected
 // minutes after them; +Inf as soon as it is sure to be above atMost.
 func (a *ahead) minutes(moves []move, atMost float64) (float64, error) {
@@ -78,8 +81,13 @@ func (a *ahead) minutes(moves []move, atMost float64) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
+	return a.mean(moves, nodes, atMost)
+}
+
+func (a *ahead) mean(moves []move, nodes [][]float64, atMost float64) (float64, error) {
 	after := make([]posterior, len(a.sets))
 	for k := range a.sets {
+		var err error
 		if after[k], err = a.posterior(k, moves); err != nil {
 			return 0, err
 		}

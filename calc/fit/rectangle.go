@@ -11,7 +11,7 @@ var ErrInput = errors.New("bad input")
 
 // Options bound the work of an integration. The zero value takes the defaults.
 type Options struct {
-	MaxError  float64 // stop when the error estimate is below this; default 3e-3, a standard error below 1e-3
+	MaxError  float64 // stop when the error estimate is below this; default 5e-3, since a person reads hundredths
 	MaxPoints int     // or after this many points, shifts included; default 8192, at least 256, at most 2^19
 	Seed      uint64  // the same seed gives the same answer
 }
@@ -24,7 +24,7 @@ func (o Options) withDefaults() (Options, error) {
 		return o, fmt.Errorf("%d points: %w", o.MaxPoints, ErrInput)
 	}
 	if o.MaxError == 0 {
-		o.MaxError = 3e-3
+		o.MaxError = 5e-3
 	}
 	if o.MaxPoints == 0 {
 		o.MaxPoints = 8192

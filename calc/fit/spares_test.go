@@ -60,7 +60,7 @@ func reckoned(t *testing.T, h House, n Needed, stop float64) Option {
 	if w.shared, err = s.share(n); err != nil {
 		t.Fatal(err)
 	}
-	return s.option(w, plan{starts: []int{0}, stops: []float64{stop}, lengths: []float64{stop}})
+	return s.option(w, plan{starts: []int{0}, stops: []float64{stop}, lengths: []float64{stop}}, inf)
 }
 
 // Where one error is shared by all and there is no other, all are short or none.

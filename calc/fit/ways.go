@@ -1,6 +1,9 @@
 package fit
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // common is what the needed lengths of a set share, and what each has of its own
 // with the noise of its cut: cut − needed of piece i is short of the stop less its
@@ -45,7 +48,7 @@ func (s *Shop) ways(w *set, bounds Options) []Option {
 			if len(d.starts) == 0 {
 				continue
 			}
-			o := s.option(w, w.settled(d, p))
+			o := s.option(w, w.settled(d, p), math.Inf(1))
 			if s.house.AllFit > 0 {
 				s.probability(w, &o, bounds)
 				o.Passes = o.P-o.PError >= s.house.AllFit
@@ -64,7 +67,7 @@ func (s *Shop) ways(w *set, bounds Options) []Option {
 			out = append(out, *o)
 		}
 	}
-	each := s.fitEach(w)
+	each := s.fitEach(w, math.Inf(1))
 	s.probability(w, &each, bounds)
 	return append(out, each)
 }
@@ -77,8 +80,8 @@ func better(a, b *Option) *Option {
 	return a
 }
 
-// option works out what a plan leads to, all but P.
-func (s *Shop) option(w *set, p plan) Option {
+// option works out what a plan leads to, all but P; past limit, see reckon.
+func (s *Shop) option(w *set, p plan, limit float64) Option {
 	n, m := len(w.order), s.house.Minutes
 	o := Option{Cut: Batch, Lengths: p.lengths, Stops: p.stops, Settings: len(p.stops), Passes: true}
 	o.Minutes = float64(o.Settings)*m.Setting + float64(n)*m.Cut
@@ -92,18 +95,18 @@ func (s *Shop) option(w *set, p plan) Option {
 			}
 		}
 	}
-	s.reckon(w, &o)
+	s.reckon(w, &o, limit)
 	return o
 }
 
 // fitEach takes blanks of one length: for the longest piece its mean and what it
 // may be longer than that, and as much as a blank is to have left to be trimmed.
-func (s *Shop) fitEach(w *set) Option {
+func (s *Shop) fitEach(w *set, limit float64) Option {
 	n, m := float64(len(w.order)), s.house.Minutes
 	blank := w.blank()
 	o := Option{Cut: FitEach, Lengths: []float64{blank}, Stops: []float64{w.above(blank)}, Settings: 1, Passes: true}
 	o.Minutes = m.Setting + n*(m.Cut+m.Fit)
-	s.reckon(w, &o)
+	s.reckon(w, &o, limit)
 	return o
 }
 
@@ -133,8 +136,9 @@ func (o *Option) stopOf(piece int) float64 {
 }
 
 // reckon works out the expected misfits of an option and what they add to its
-// minutes. A blank is never too long.
-func (s *Shop) reckon(w *set, o *Option) {
+// minutes. A blank is never too long. Past limit, minutes, it goes no further: the
+// count of short pieces is what takes time.
+func (s *Shop) reckon(w *set, o *Option, limit float64) {
 	m := s.house.Minutes
 	far := 0.0
 	for i, piece := range w.order {
@@ -146,10 +150,12 @@ func (s *Shop) reckon(w *set, o *Option) {
 		}
 	}
 	o.Expected = o.Minutes + o.Trims*m.Trim + far*(m.Fit-m.Trim)
-	if s.house.Workshop {
+	switch {
+	case o.Expected >= limit:
+	case s.house.Workshop:
 		o.Recuts, o.Visits = s.shortfall(w, o)
 		o.Expected += o.Recuts*m.Fit + o.Visits*m.Visit
-	} else {
+	default:
 		o.Expected += o.Recuts * m.Recut
 	}
 }
@@ -173,27 +179,32 @@ func (s *Shop) probability(w *set, o *Option, bounds Options) {
 // for symmetric bounds), so nothing is promised too early.
 func (s *Shop) least(w *set) float64 {
 	n, m := float64(len(w.order)), s.house.Minutes
-	least := s.fitEach(w).Expected
-	additive := !s.house.Workshop && s.house.AllFit == 0
+	least := math.Inf(1)
+	var before [2]plan
 	for _, p := range s.prices {
 		w.fill(p)
-		if additive {
-			least = min(least, m.Setting+n*m.Cut+w.group(0, len(w.order)))
+		if !s.house.Workshop && s.house.AllFit == 0 { // the sum of the prices is the minutes
+			least = m.Setting + n*m.Cut + w.group(0, len(w.order))
 			if 2*m.Setting+n*(m.Cut+m.Sort)+w.own < least { // else graded takes more
 				least = min(least, w.divide()[1].minutes+n*(m.Cut+m.Sort))
 			}
-			continue
+			break
 		}
-		for _, d := range w.divide() {
+		for k, d := range w.divide() {
 			if len(d.starts) == 0 {
 				continue
 			}
-			if o := s.option(w, w.plain(d)); o.Expected < least && w.product(&o) >= s.house.AllFit {
+			plan := w.plain(d)
+			if slices.Equal(plan.starts, before[k].starts) && slices.Equal(plan.stops, before[k].stops) {
+				continue
+			}
+			before[k] = plan
+			if o := s.option(w, plan, least); o.Expected < least && w.product(&o) >= s.house.AllFit {
 				least = o.Expected
 			}
 		}
 	}
-	return least
+	return min(least, s.fitEach(w, least).Expected)
 }
 
 // plain turns a division into the stops of least cost.

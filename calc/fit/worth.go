@@ -36,11 +36,13 @@ type Gain struct {
 	SetTakes, SetSaves float64
 }
 
-// mostTogether is how many readings the look-ahead takes together.
-const mostTogether = 4
+const (
+	mostTogether = 4 // readings that the look-ahead takes together
+	mostTold     = 5 // gains that are told: after the first of them all are other ones
+)
 
-// Worth returns the readings that save more minutes than they take, best first.
-// An empty answer means that nothing more is worth the time. A reading
+// Worth returns the readings that save more minutes than they take, best first,
+// the five best at most. An empty answer means that nothing more is worth the time. A reading
 // y = gᵀx + e, e ~ N(0, U²), of unknowns of covariance C moves the needed lengths
 // and leaves their covariance
 //
@@ -84,7 +86,6 @@ func (s *Shop) Worth(sets []Pieces, cov *mat.SymDense, c []Candidate) ([]Gain, e
 	if err != nil {
 		return nil, fmt.Errorf("minutes after a reading: %w", err)
 	}
-	slices.SortStableFunc(gains, func(x, y Gain) int { return cmp.Compare(y.SetSaves-y.SetTakes, x.SetSaves-x.SetTakes) })
 	return gains, nil
 }
 
@@ -113,16 +114,29 @@ func (a *ahead) alone(cov *mat.SymDense) (gains []Gain, err error) {
 			continue
 		}
 		m, _ := a.move(cov, c)
+		// Three of the nine values tell most readings that bring nothing. Half of what
+		// the reading takes is left for what three values miss.
+		roughly, err := a.mean([]move{m}, thirds, math.Inf(1))
+		if err != nil {
+			return nil, err
+		}
+		if a.now-roughly < c.Minutes/2 {
+			continue
+		}
 		after, err := a.minutes([]move{m}, a.now-c.Minutes)
 		if err != nil {
 			return nil, err
 		}
 		if saves := a.now - after; saves > c.Minutes {
-			g := Gain{Candidate: i, Takes: c.Minutes, Saves: saves, With: []int{i}, SetTakes: c.Minutes, SetSaves: saves}
-			if g.PAfter, err = a.chance([]move{m}); err != nil {
-				return nil, err
-			}
-			gains = append(gains, g)
+			gains = append(gains, Gain{Candidate: i, Takes: c.Minutes, Saves: saves, With: []int{i}, SetTakes: c.Minutes, SetSaves: saves})
+		}
+	}
+	slices.SortStableFunc(gains, func(x, y Gain) int { return cmp.Compare(y.Saves-y.Takes, x.Saves-x.Takes) })
+	gains = gains[:min(len(gains), mostTold)]
+	for i := range gains {
+		m, _ := a.move(cov, a.c[gains[i].Candidate])
+		if gains[i].PAfter, err = a.chance([]move{m}); err != nil {
+			return nil, err
 		}
 	}
 	return gains, nil
