@@ -21,12 +21,9 @@ func (w *set) divide() [2]division {
 	one := make([]float64, n+1)  // the first j pieces in one group
 	more := make([]float64, n+1) // in two or more
 	from := make([]int, n+1)     // where the last of these groups begins
-	more[0], more[1] = math.Inf(1), math.Inf(1)
+	more[0] = math.Inf(1)
 	for j := 1; j <= n; j++ {
-		one[j] = setting + w.group(0, j)
-		if j > 1 {
-			more[j] = math.Inf(1)
-		}
+		one[j], more[j] = setting+w.group(0, j), math.Inf(1)
 		for i := 1; i < j; i++ {
 			if c := min(one[i], more[i]) + setting + w.group(i, j); c < more[j] {
 				more[j], from[j] = c, i

@@ -29,7 +29,7 @@ func (o Options) withDefaults() (Options, error) {
 	if o.MaxPoints == 0 {
 		o.MaxPoints = 8192
 	}
-	o.MaxPoints = min(max(o.MaxPoints, shifts*firstPoints), shifts*maxPoints)
+	o.MaxPoints = min(o.MaxPoints, shifts*maxPoints) // integrate takes shifts·firstPoints at least
 	return o, nil
 }
 

@@ -5,9 +5,12 @@ import (
 	"slices"
 )
 
-// common is what the needed lengths of a set share, and what each has of its own
-// with the noise of its cut: cut − needed of piece i is short of the stop less its
-// mean by b_i·z − d_i·e_i. Rows stand as the pieces were given.
+// common splits the errors of the pieces of a set into what they share and what
+// each has of its own, its cut included. Piece i is off by
+//
+//	cut_i − needed_i = stop_i − mean_i + d_i·e_i − b_i·z,
+//
+// z and e independent standard normals. Rows stand as the pieces were given.
 type common struct {
 	b       [][]float64 // mm
 	d       []float64   // mm

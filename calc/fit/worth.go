@@ -285,8 +285,8 @@ func (m move) variance() (sum float64) {
 	return sum
 }
 
-// checkWorth checks what Worth is given. Only that keeps a NaN from a comparison
-// that would quietly be false.
+// checkWorth checks what Worth is given: a NaN would make comparisons quietly
+// false further on.
 func checkWorth(sets []Pieces, cov *mat.SymDense, c []Candidate) error {
 	if cov == nil || cov.IsEmpty() {
 		return fmt.Errorf("no covariance of the unknowns: %w", ErrInput)

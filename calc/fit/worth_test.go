@@ -310,6 +310,25 @@ func TestWorthLooksAhead(t *testing.T) {
 	}
 }
 
+// A reading that is in a set already is not taken again, though a second one would
+// make it pay here.
+func TestWorthTakesNoReadingTwice(t *testing.T) {
+	s := shopOf(t, DefaultHouse())
+	p, cov := measured(t, s, 15, 1, .2, .2, 3)
+	c := Candidate{Grad: shape(0.5), U: 1.5, Minutes: 0.1, Group: 1}
+	c.Minutes = worth(t, s, p, cov, c)[0].Saves + 0.5
+	twice := c
+	twice.Minutes = 0.1
+	if got := worth(t, s, p, cov, c, twice); len(got) != 1 || got[0].Candidate != 1 {
+		t.Fatalf("the quicker of two like readings: %+v", got)
+	}
+	for only := range 2 {
+		if got := worth(t, s, p, cov, c, Candidate{Grad: shape(0.5), U: 1e6, Minutes: 1, Group: only}); got != nil {
+			t.Errorf("got %+v", got)
+		}
+	}
+}
+
 // Where two ends and the middle are each useless alone, all three are taken.
 func TestWorthTakesThree(t *testing.T) {
 	s := shopOf(t, DefaultHouse())
