@@ -85,6 +85,20 @@ func TestDecideAllFit(t *testing.T) {
 	}
 }
 
+// Where even known lengths do not all fit as often as the house asks, knowing them
+// does not save from fitting each.
+func TestKnownKeepsAllFit(t *testing.T) {
+	h := DefaultHouse()
+	h.Waviness, h.Saw = 0.4, 0.3 // σ = 0.5; the stop 699.5 leaves 3 and 2 sigma
+	n := Needed{Mean: rising(12, 0)}
+	p := math.Pow(1-upper(3)-upper(2), 12)
+	batch := option(t, decide(t, n, h), Batch)
+	for _, c := range []struct{ allFit, want float64 }{{p - 0.001, batch.Expected}, {p + 0.06, 2 + 12*6.5}} {
+		h.AllFit = c.allFit
+		near(t, "known", decide(t, n, h).Known, c.want, 0.6)
+	}
+}
+
 func TestDecideRefuses(t *testing.T) {
 	for _, c := range []struct {
 		name string

@@ -257,6 +257,13 @@ func TestRectangleUnseenEvent(t *testing.T) {
 	if err != nil || p != 0 || e < 3.0/1024 {
 		t.Errorf("got %g ± %g, %v; want 0 ± 3/1024 or more", p, e, err)
 	}
+	// Six hundred of |z| ≤ 4.2 have 1 − P of 2.7e-5 each; all are one quantity. 256
+	// points see none beyond, and what is not seen in 256 trials may happen once in 85.
+	p, e, err = Rectangle(repeat(-4.2, 600), repeat(4.2, 600), slices.Repeat([][]float64{{1}}, 600), repeat(0, 600),
+		Options{MaxError: 1e-9, MaxPoints: 256})
+	if want := between(-4.2, 4.2); err != nil || math.Abs(p-want) > e || e < 3.0/256 {
+		t.Errorf("got %.9f ± %g, %v; want %.9f ± 3/256 or more", p, e, err, want)
+	}
 	// Forty of |z| ≤ 5 have 1 − P of 5.7e-7 each; all are one quantity.
 	p, e, err = Rectangle(repeat(-5, 40), repeat(5, 40), slices.Repeat([][]float64{{1}}, 40), repeat(0, 40),
 		Options{MaxError: 1e-9, MaxPoints: 1024})
@@ -284,6 +291,7 @@ func TestRectangleRefuses(t *testing.T) {
 		{"negative deviation", one, one, row, []float64{-1}, Options{}, ErrInput},
 		{"infinite deviation", one, one, row, []float64{inf}, Options{}, ErrInput},
 		{"NaN factor", one, one, [][]float64{{nan}}, one, Options{}, ErrInput},
+		{"endless factor", one, one, [][]float64{{inf}}, one, Options{}, ErrInput},
 		{"NaN error bound", one, one, row, one, Options{MaxError: nan}, ErrInput},
 		{"negative points", one, one, row, one, Options{MaxPoints: -1}, ErrInput},
 		{"17 factors", one, one, [][]float64{make([]float64, 17)}, one, Options{}, ErrFactors},
