@@ -74,7 +74,7 @@ func (h *House) check() error {
 	return nil
 }
 
-// price is what the choice of stops reckons for a misfit, minutes.
+// price is what the choice of stops charges for a misfit, minutes.
 type price struct{ trim, fit, short float64 }
 
 // prices returns the prices under which stops are looked for. On site one price

@@ -38,12 +38,12 @@ type Gain struct {
 
 const (
 	mostTogether = 4 // readings that the look-ahead takes together
-	mostTold     = 5 // gains that are told: after the first of them all are other ones
+	mostTold     = 5 // gains that are named: taking the first changes what the others bring
 )
 
 // Worth returns the readings that save more minutes than they take, best first,
-// the five best at most. An empty answer means that nothing more is worth the time. A reading
-// y = gᵀx + e, e ~ N(0, U²), of unknowns of covariance C moves the needed lengths
+// the five best at most. An empty answer means that nothing more is worth the
+// time. A reading y = gᵀx + e, e ~ N(0, U²), of unknowns of covariance C moves the needed lengths
 // and leaves their covariance
 //
 //	mean + δ·z, Cov − δ·δᵀ, δ = J·C·g/√(gᵀ·C·g + U²), z ~ N(0, 1),
