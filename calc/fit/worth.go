@@ -68,9 +68,6 @@ func (s *Shop) Worth(sets []Pieces, cov *mat.SymDense, c []Candidate) ([]Gain, e
 			a.sets = append(a.sets, p)
 		}
 	}
-	if len(a.sets) == 0 || len(c) == 0 {
-		return nil, nil
-	}
 	var err error
 	if a.now, err = a.minutes(nil, math.Inf(1)); err != nil {
 		return nil, fmt.Errorf("minutes before a reading: %w", err)
