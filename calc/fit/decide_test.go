@@ -49,6 +49,13 @@ func TestDecideSaysWhatItRestsOn(t *testing.T) {
 	}
 }
 
+// Scripts read these words.
+func TestCutsAreNamed(t *testing.T) {
+	if got := []Cut{Batch, Graded, FitEach, MeasureMore}; !slices.Equal(got, []Cut{"batch", "graded", "fit-each", "measure-more"}) {
+		t.Errorf("got %q", got)
+	}
+}
+
 func TestDecideNoPieces(t *testing.T) {
 	v, err := shopOf(t, DefaultHouse()).Decide(Needed{})
 	if err != nil || !reflect.DeepEqual(v, Verdict{}) {

@@ -395,6 +395,16 @@ func TestWorthOfNothing(t *testing.T) {
 	}
 }
 
+// In the workshop the count of short pieces needs the factors of the lengths.
+func TestWorthRefusesLengthsWithoutFactors(t *testing.T) {
+	s := shopOf(t, workshop(-1))
+	p, cov := measured(t, s, 3, 1, 1, 1, 1)
+	p.Needed.Cov = mat.NewSymDense(3, []float64{1, 2, 0, 2, 1, 0, 0, 0, 1})
+	if got, err := s.Worth([]Pieces{p}, cov, []Candidate{trial(0)}); !errors.Is(err, ErrCovariance) {
+		t.Errorf("got %+v, %v", got, err)
+	}
+}
+
 // A house that asks for P(all fit) values what lets it leave fitting each.
 func TestWorthWithAllFit(t *testing.T) {
 	h := DefaultHouse()
