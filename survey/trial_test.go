@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/unit"
 )
 
@@ -105,14 +106,11 @@ func TestTrialSays(t *testing.T) {
 		r := Reading{Where: "F1/left", What: Trial, At: At{Mark: Top}, Value: q}
 		own, err1 := r.OwnU(HouseKit)
 		full, err2 := r.StandardU(HouseKit)
-		if err1 != nil || err2 != nil || !near(q.Value(), tt.needed) || !near(own, tt.own) || !near(full, tt.full) {
+		if err1 != nil || err2 != nil || !calctest.Near(q.Value(), tt.needed, 1e-9) || !calctest.Near(own, tt.own, 1e-9) || !calctest.Near(full, tt.full, 1e-9) {
 			t.Errorf("%q: needed %g, own u %g, u %g, %v, %v; want %g, %g, %g", tt.in, q.Value(), own, full, err1, err2, tt.needed, tt.own, tt.full)
 		}
 	}
 }
-
-// near tells whether got is want but for rounding; NaN is near nothing.
-func near(got, want float64) bool { return math.Abs(got-want) < 1e-9 }
 
 // A word alone says nothing of a length: no u, so nothing can be worked out of it.
 func TestTrialOfNoPiece(t *testing.T) {
@@ -182,13 +180,13 @@ func TestUOfSpindlesTogether(t *testing.T) {
 			t.Fatal(err)
 		}
 		r := Reading{Where: "F1/left", What: SpindleSize, Value: q}
-		if u, err := r.StandardU(HouseKit); err != nil || math.Abs(u-want) > 1e-6 {
+		if u, err := r.StandardU(HouseKit); err != nil || !calctest.Near(u, want, 1e-6) {
 			t.Errorf("%q: u = %g, %v; want %g", in, u, err, want)
 		}
 	}
 	q, _ := k.ParseValue("10 together 412 mm")
 	r := Reading{Where: "F1/left", What: SpindleSize, Value: q, U: 500_000} // 0.5 mm across all ten
-	if u, err := r.StandardU(HouseKit); err != nil || !near(u, 0.05) {
+	if u, err := r.StandardU(HouseKit); err != nil || !calctest.Near(u, 0.05, 1e-9) {
 		t.Errorf("u given with ten together comes to %g, %v; want 0.05", u, err)
 	}
 }
