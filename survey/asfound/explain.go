@@ -234,7 +234,11 @@ func (w *worker) underEach(groups [][]int) {
 	*bay = *first.bay
 	bay.Readings, bay.Again = readings, again
 	bay.Flags = append(flags, bay.Flags...)
-	bay.Notes = append(notes, bay.Notes...)
+	for _, n := range notes {
+		if !slices.Contains(bay.Notes, n) {
+			bay.Notes = append(bay.Notes, n)
+		}
+	}
 	here, flight := w.here, w.flight
 	*w = *first
 	w.bay, w.here, w.flight = bay, here, flight
