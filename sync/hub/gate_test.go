@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -42,7 +43,13 @@ func (l *fakeListener) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0
 
 type fakeConn struct {
 	net.Conn
-	from string
+	from     string
+	deadline *atomic.Pointer[time.Time] // the last that was set for both ways
+}
+
+func (c fakeConn) SetDeadline(at time.Time) error {
+	c.deadline.Store(&at)
+	return c.Conn.SetDeadline(at)
 }
 
 func (c fakeConn) RemoteAddr() net.Addr {
@@ -56,7 +63,7 @@ func (c fakeConn) RemoteAddr() net.Addr {
 // dial makes a connection from an address, and returns the client's end.
 func (l *fakeListener) dial(from string) net.Conn {
 	client, server := net.Pipe()
-	l.conns <- fakeConn{server, from}
+	l.conns <- fakeConn{server, from, new(atomic.Pointer[time.Time])}
 	return client
 }
 
@@ -296,6 +303,21 @@ func TestGateHandshake(t *testing.T) {
 				ended(t, c)
 			}
 		})
+	}
+}
+
+// The handshake's deadline ends with it: what is let through lives on.
+func TestGateClearsDeadline(t *testing.T) {
+	b := newGateBench(t, func(*Limits) {})
+	for n, kind := range []string{"a device", "a stranger"} {
+		if n == 0 {
+			b.enrol(1)
+		}
+		_, server := b.enter(t, byte(1+n), "192.0.2.1:1")
+		conn := server.(*tls.Conn).NetConn().(*link).Conn.(fakeConn)
+		if at := conn.deadline.Load(); at == nil || !at.IsZero() {
+			t.Errorf("%s is let through with the deadline %v, want none", kind, at)
+		}
 	}
 }
 
