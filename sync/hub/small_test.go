@@ -174,11 +174,11 @@ func TestSessions(t *testing.T) {
 		return c
 	}
 	c := code()
-	if len(c.Code) != 9 || strings.Trim(c.Code, codeLetters+"-") != "" || !c.Expires.Equal(now.Add(codeLife)) {
+	if len(c.Code) != 9 || strings.Trim(c.Code, codeLetters+"-") != "" || !c.Expires.Equal(now.Add(10*time.Minute)) {
 		t.Errorf("code %+v", c)
 	}
 	token, ends, err := s.SignIn(" "+strings.ToLower(strings.ReplaceAll(c.Code, "-", " ")), from)
-	if err != nil || !ends.Equal(now.Add(sessionLife)) {
+	if err != nil || !ends.Equal(now.Add(12*time.Hour)) {
 		t.Fatalf("ends %v, %v", ends, err)
 	}
 	if name, ok := s.Who(token); !ok || name != "anna" {
@@ -187,8 +187,12 @@ func TestSessions(t *testing.T) {
 	if _, _, err := s.SignIn(c.Code, from); !errors.Is(err, ErrCode) {
 		t.Errorf("a code that is used: got %v, want %v", err, ErrCode)
 	}
-	late := code()
-	now = now.Add(codeLife)
+	inTime, late := code(), code()
+	now = now.Add(10*time.Minute - time.Nanosecond)
+	if token, _, err = s.SignIn(inTime.Code, from); err != nil {
+		t.Errorf("a code in its last moment: %v", err)
+	}
+	now = now.Add(time.Nanosecond)
 	if _, _, err := s.SignIn(late.Code, from); !errors.Is(err, ErrCode) {
 		t.Errorf("a code that has ended: got %v, want %v", err, ErrCode)
 	}
@@ -202,7 +206,11 @@ func TestSessions(t *testing.T) {
 	if token, _, err = s.SignIn(code().Code, from); err != nil {
 		t.Fatal(err)
 	}
-	now = now.Add(sessionLife)
+	now = now.Add(12*time.Hour - time.Nanosecond)
+	if _, ok := s.Who(token); !ok {
+		t.Error("the session ends before a working day is over")
+	}
+	now = now.Add(time.Nanosecond)
 	if _, ok := s.Who(token); ok {
 		t.Error("the session has no end")
 	}
