@@ -95,6 +95,7 @@ type workshop struct {
 	file     string // the console's file
 	pages    string // the pages' address
 	office   hub.Office
+	dial     remote.DialFunc // how devices call it; nil for TCP
 	stop     func() error
 }
 
@@ -119,6 +120,24 @@ func openRoster(t testing.TB, b exchange.Book, c *clock) *hub.Roster {
 
 func newWorkshop(t testing.TB, change func(*hub.Options)) *workshop {
 	t.Helper()
+	w, s := newShutWorkshop(t, change)
+	l := hub.Listeners{Devices: listen(t), Console: listen(t), ConsoleFile: w.file, Pages: listen(t)}
+	w.address, w.console, w.pages = l.Devices.Addr().String(), l.Console.Addr().String(), l.Pages.Addr().String()
+	w.open(s, l)
+	// It is up when its console answers.
+	for w.office == nil {
+		var err error
+		w.office, err = hub.Call(t.Context(), w.file)
+		if err != nil && !errors.Is(err, hub.ErrNotRunning) {
+			t.Fatal(err)
+		}
+	}
+	return w
+}
+
+// newShutWorkshop makes a hub that does not listen yet.
+func newShutWorkshop(t testing.TB, change func(*hub.Options)) (*workshop, *hub.Server) {
+	t.Helper()
 	w := &workshop{t: t, clock: newClock(), log: &logged{}}
 	w.book = newBook(t, w.clock.now)
 	w.file = hub.ConsoleFile(w.book.Path())
@@ -139,8 +158,11 @@ func newWorkshop(t testing.TB, change func(*hub.Options)) *workshop {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := hub.Listeners{Devices: listen(t), Console: listen(t), ConsoleFile: w.file, Pages: listen(t)}
-	w.address, w.console, w.pages = l.Devices.Addr().String(), l.Console.Addr().String(), l.Pages.Addr().String()
+	return w, s
+}
+
+// open lets the hub listen until it is stopped.
+func (w *workshop) open(s *hub.Server, l hub.Listeners) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- s.Run(ctx, l) }()
@@ -148,23 +170,65 @@ func newWorkshop(t testing.TB, change func(*hub.Options)) *workshop {
 		cancel()
 		return <-done
 	})
-	t.Cleanup(func() {
+	w.t.Cleanup(func() {
 		if err := w.stop(); err != nil {
-			t.Errorf("stopping the hub: %v", err)
+			w.t.Errorf("stopping the hub: %v", err)
 		}
-		if t.Failed() {
-			t.Logf("the hub's log:\n%s", w.log)
+		if w.t.Failed() {
+			w.t.Logf("the hub's log:\n%s", w.log)
 		}
 	})
-	// It is up when its console answers.
-	for w.office == nil {
-		w.office, err = hub.Call(t.Context(), w.file)
-		if err != nil && !errors.Is(err, hub.ErrNotRunning) {
-			t.Fatal(err)
-		}
+}
+
+// newStillWorkshop is a hub in a bubble of package testing/synctest: its lines
+// are in memory, so time stands while anybody is at work. It has no console.
+func newStillWorkshop(t testing.TB, change func(*hub.Options)) *workshop {
+	t.Helper()
+	w, s := newShutWorkshop(t, change)
+	l := &pipeListener{conns: make(chan net.Conn), closed: make(chan struct{})}
+	w.address, w.dial = "hub.example:7443", l.dial
+	var err error
+	if w.office, err = hub.LocalOffice(w.book, w.roster, folder{w.pictures}, nil, []string{w.address}); err != nil {
+		t.Fatal(err)
 	}
+	w.open(s, hub.Listeners{Devices: l})
 	return w
 }
+
+// A pipeListener hands out the other ends of the lines that are dialed.
+type pipeListener struct {
+	conns  chan net.Conn
+	closed chan struct{}
+	once   sync.Once
+}
+
+func (l *pipeListener) dial(ctx context.Context, _, _ string) (net.Conn, error) {
+	client, server := net.Pipe()
+	select {
+	case l.conns <- server:
+		return client, nil
+	case <-l.closed:
+		return nil, net.ErrClosed
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+func (l *pipeListener) Accept() (net.Conn, error) {
+	select {
+	case c := <-l.conns:
+		return c, nil
+	case <-l.closed:
+		return nil, net.ErrClosed
+	}
+}
+
+func (l *pipeListener) Close() error {
+	l.once.Do(func() { close(l.closed) })
+	return nil
+}
+
+func (l *pipeListener) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 1} }
 
 func listen(t testing.TB) net.Listener {
 	t.Helper()
@@ -189,7 +253,7 @@ func (w *workshop) newWorker() *worker {
 	d := &worker{t: w.t, book: newBook(w.t, w.clock.now)}
 	var err error
 	d.client, err = remote.New(remote.Config{
-		Addresses: []string{w.address}, Hub: w.book.Identity(), Self: d.book.Identity(), Signer: d.book.Signer(),
+		Addresses: []string{w.address}, Hub: w.book.Identity(), Self: d.book.Identity(), Signer: d.book.Signer(), Dial: w.dial,
 	})
 	if err != nil {
 		w.t.Fatal(err)
@@ -207,7 +271,7 @@ func (w *workshop) join(role door.Role, jobs ...journal.ID) *worker {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	if _, err := remote.Join(w.t.Context(), i, d.book.Identity(), d.book.Signer(), "", nil); err != nil {
+	if _, err := remote.Join(w.t.Context(), i, d.book.Identity(), d.book.Signer(), "", w.dial); err != nil {
 		w.t.Fatal(err)
 	}
 	return d
@@ -223,6 +287,7 @@ func (w *workshop) transport(signer crypto.Signer) *http.Transport {
 	t := &http.Transport{
 		TLSClientConfig:    door.ClientTLS(own, func(ed25519.PublicKey) error { return nil }),
 		ForceAttemptHTTP2:  true,
+		DialContext:        w.dial,
 		DisableCompression: true,
 	}
 	w.t.Cleanup(t.CloseIdleConnections)

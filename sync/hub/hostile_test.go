@@ -18,6 +18,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/klauspost/compress/zstd"
@@ -279,54 +280,61 @@ func TestHostileMemory(t *testing.T) {
 // one that keeps coming is not.
 func TestHostileSlow(t *testing.T) {
 	t.Parallel()
-	w := newWorkshop(t, func(o *hub.Options) {
-		o.Limits.Window, o.Limits.Progress = 200*time.Millisecond, 64<<10
-		o.Limits.Streams = 3
-		// Ben syncs as often as the machine can, while the hub's clock stands.
-		o.Limits.Rate, o.Limits.Burst = 1e6, 1e9
-	})
-	anna, ben := w.join(door.Surveyor), w.join(door.Surveyor)
-	anna.write(newJob(1), 2)
-	ben.write(newJob(2), 2)
-	meet := func(body io.Reader) (code uint64, refused bool) {
-		_, answer, err := w.request(anna.raw, http.MethodPost, door.Meet, body)
-		if err != nil {
-			t.Error(err)
+	synctest.Test(t, func(t *testing.T) {
+		w := newStillWorkshop(t, func(o *hub.Options) {
+			o.Limits.Window, o.Limits.Progress = 20*time.Second, 100
+		})
+		anna, ben := w.join(door.Surveyor), w.join(door.Surveyor)
+		anna.write(newJob(1), 2)
+		ben.write(newJob(2), 2)
+		// trickle begins a frame of 16 MiB, of which so many bytes come every five
+		// seconds, and returns how long the hub takes them in.
+		trickle := func(bytes int) (took time.Duration) {
+			t.Helper()
+			start := time.Now()
+			body, feed := io.Pipe()
+			given := make(chan struct{})
+			go func() {
+				defer close(given)
+				_, answer, err := w.request(anna.raw, http.MethodPost, door.Meet, body)
+				if code, refused := refusal(t, answer); err != nil || !refused || code != 0 {
+					t.Errorf("%d bytes at a time: refusal %d (%v), %v", bytes, code, refused, err)
+				}
+			}()
+			words := append(offerFrame(t, anna.book.Identity()), 3, 0x80, 0x80, 0x80, 0x08)
+			for _, err := feed.Write(words); err == nil; _, err = feed.Write(make([]byte, bytes)) {
+				if took = time.Since(start); took >= 5*time.Minute {
+					feed.Close()
+				}
+				ben.mustSync() // the hub is not kept from the others
+				time.Sleep(5 * time.Second)
+			}
+			<-given
+			return took
 		}
-		return refusal(t, answer)
-	}
-	body, feed := io.Pipe()
-	given := make(chan struct{})
-	go func() {
-		defer close(given)
-		if code, refused := meet(body); !refused || code != 0 {
-			t.Errorf("bytes that trickle: refusal %d (%v)", code, refused)
+		if got := trickle(1); got < 15*time.Second || got > 40*time.Second {
+			t.Errorf("a byte at a time is given up after %v, want 20 s and a window that was begun", got)
 		}
-	}()
-	// A frame of 16 MiB, of which a byte comes each time that another device has
-	// synced: the hub is not kept from those, and they are not enough for it.
-	words := append(offerFrame(t, anna.book.Identity()), 3, 0x80, 0x80, 0x80, 0x08)
-	if _, err := feed.Write(words); err != nil {
-		t.Fatal(err)
-	}
-	for {
-		if _, err := feed.Write([]byte{0}); err != nil {
-			break
+		if got := trickle(40); got < 5*time.Minute {
+			t.Errorf("40 bytes at a time, which is enough, are given up after %v", got)
 		}
-		ben.mustSync()
-	}
-	<-given
 
-	// Nothing at all comes.
-	body, feed = io.Pipe()
-	defer feed.Close()
-	if code, refused := meet(body); !refused || code != 0 {
-		t.Errorf("an empty body that does not end: refusal %d (%v)", code, refused)
-	}
-	if !strings.Contains(w.log.String(), `reason="meet: slow"`) {
-		t.Errorf("the log does not say that it was slow")
-	}
-	anna.mustSync()
+		// Nothing at all comes.
+		body, feed := io.Pipe()
+		defer feed.Close()
+		start := time.Now()
+		_, answer, err := w.request(anna.raw, http.MethodPost, door.Meet, body)
+		if code, refused := refusal(t, answer); err != nil || !refused || code != 0 {
+			t.Errorf("an empty body that does not end: refusal %d (%v), %v", code, refused, err)
+		}
+		if got := time.Since(start); got != 20*time.Second {
+			t.Errorf("it is given up after %v, want 20 s", got)
+		}
+		if !strings.Contains(w.log.String(), `reason="meet: slow"`) {
+			t.Errorf("the log does not say that it was slow")
+		}
+		anna.mustSync()
+	})
 }
 
 func TestHostilePaths(t *testing.T) {
