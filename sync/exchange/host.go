@@ -162,7 +162,7 @@ func (h *Host) Fetch(ctx context.Context, who Reader, wants []Want) iter.Seq2[Ba
 		}
 		for _, w := range wants {
 			i := slices.IndexFunc(ids, func(id journal.Identity) bool { return id.Device == w.Device })
-			_, shown := who.full(w.Device, jobs[w.Device])
+			_, shown := who.full(jobs[w.Device])
 			if i < 0 || !shown && w.Device != who.Identity.Device {
 				yield(Batch{}, fmt.Errorf("fetching the log of %s: %w", w.Device, ErrUnknown))
 				return

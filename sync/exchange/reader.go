@@ -17,11 +17,11 @@ type Reader struct {
 	Jobs     map[journal.ID]bool // else these
 }
 
-// may reports whether the reader may read a job's pages in a device's log. A
+// may reports whether the reader may read a job's pages in another's log. A
 // page without a job, such as a kit, is read by whoever reads the log; a page
 // whose job cannot be read only by those who read all.
-func (r Reader) may(device, job journal.ID) bool {
-	return r.All || device == r.Identity.Device || job.IsZero() || job != journal.Unread && r.Jobs[job]
+func (r Reader) may(job journal.ID) bool {
+	return r.All || job.IsZero() || job != journal.Unread && r.Jobs[job]
 }
 
 // record returns a record as the reader may have it: in full, or as its hash.
@@ -37,19 +37,19 @@ func (r Reader) record(device journal.ID, rec journal.Record) journal.Record {
 		// it cannot judge; the careful answer is the hash.
 		return journal.Record{Seq: rec.Seq, Hash: rec.Hash}
 	}
-	if r.may(device, job) {
+	if r.may(job) {
 		return rec
 	}
 	return journal.Record{Seq: rec.Seq, Hash: rec.Hash}
 }
 
-// full counts the pages that the reader may read in full among those of a
+// full counts the pages that the reader may read in full among those of another
 // device, and reports whether the log is shown at all: it is, if a page of
 // one of the reader's jobs is in it.
-func (r Reader) full(device journal.ID, pages map[journal.ID]uint64) (n uint64, shown bool) {
+func (r Reader) full(pages map[journal.ID]uint64) (n uint64, shown bool) {
 	shown = r.All
 	for job, count := range pages {
-		if count > 0 && r.may(device, job) {
+		if count > 0 && r.may(job) {
 			n += count
 			shown = shown || !job.IsZero()
 		}
@@ -76,7 +76,7 @@ func (r Reader) state(b Book) (State, error) {
 		if device == r.Identity.Device {
 			continue
 		}
-		if n, shown := r.full(device, jobs[device]); shown {
+		if n, shown := r.full(jobs[device]); shown {
 			s.Logs = append(s.Logs, Standing{Head: head.Head, Full: n})
 		}
 	}

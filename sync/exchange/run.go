@@ -511,7 +511,7 @@ func lacking(b Book, s State) ([]want, error) {
 		}
 		from := uint64(1)
 		if i := slices.IndexFunc(ids, func(id journal.Identity) bool { return id.Device == device }); i >= 0 {
-			full, _ := shown.full(device, jobs[device])
+			full, _ := shown.full(jobs[device])
 			if from, err = lacks(b, ids[i], heads[device].Head, full, l); err != nil {
 				return nil, err
 			}
