@@ -3,77 +3,11 @@ package exchange_test
 import (
 	"context"
 	"errors"
-	"iter"
 	"testing"
 
-	"pinchrod/store/journal"
 	"pinchrod/sync/exchange"
 	"pinchrod/sync/synctest"
 )
-
-var errBook = errors.New("the book fails")
-
-// A failing book fails once, after so many things that it is asked for; each
-// record of a scan is one of them.
-type failing struct {
-	exchange.Book
-	left *int
-}
-
-func (f failing) next() error {
-	if *f.left--; *f.left == -1 {
-		return errBook
-	}
-	return nil
-}
-
-// or answers with the error when it is the time for it, else with what the book
-// says.
-func or[T any](f failing, ask func() (T, error)) (v T, err error) {
-	if err := f.next(); err != nil {
-		return v, err
-	}
-	return ask()
-}
-
-func (f failing) Devices() ([]journal.Identity, error)                { return or(f, f.Book.Devices) }
-func (f failing) Heads() (map[journal.ID]journal.SignedHead, error)   { return or(f, f.Book.Heads) }
-func (f failing) Jobs() (map[journal.ID]map[journal.ID]uint64, error) { return or(f, f.Book.Jobs) }
-func (f failing) Forgotten() ([]journal.ID, error)                    { return or(f, f.Book.Forgotten) }
-func (f failing) Forget(job journal.ID) (int, error) {
-	return or(f, func() (int, error) { return f.Book.Forget(job) })
-}
-func (f failing) Margin(prefix string) (map[string][]byte, error) {
-	return or(f, func() (map[string][]byte, error) { return f.Book.Margin(prefix) })
-}
-func (f failing) SignedFrom(d journal.ID, n uint64) (journal.SignedHead, error) {
-	return or(f, func() (journal.SignedHead, error) { return f.Book.SignedFrom(d, n) })
-}
-
-func (f failing) SetMargin(notes map[string][]byte) error {
-	return errors.Join(f.next(), f.Book.SetMargin(notes))
-}
-
-func (f failing) Ingest(id journal.Identity, records []journal.Record, head journal.SignedHead) (journal.Taken, error) {
-	return or(f, func() (journal.Taken, error) { return f.Book.Ingest(id, records, head) })
-}
-
-func (f failing) Scan(device journal.ID, from uint64) iter.Seq2[journal.Record, error] {
-	return func(yield func(journal.Record, error) bool) {
-		for r, err := range f.Book.Scan(device, from) {
-			if e := f.next(); e != nil {
-				yield(journal.Record{}, e)
-				return
-			}
-			if !yield(r, err) {
-				return
-			}
-		}
-		if e := f.next(); e != nil {
-			yield(journal.Record{}, e)
-		}
-	}
-}
 
 // Whatever a book fails at, the run says so; and the next one brings both sides
 // to where they had come without it.
@@ -137,7 +71,7 @@ func TestBookFails(t *testing.T) {
 					p.run(other, p.all(other))
 					set(p, d, other)
 					left := n
-					f := failing{left: &left}
+					f := synctest.Failing{Left: &left}
 					var book exchange.Book = d
 					if side == "device" {
 						f.Book = d
@@ -147,8 +81,8 @@ func TestBookFails(t *testing.T) {
 						p.host.Book = f
 					}
 					_, err := exchange.Run(t.Context(), book, p.all(d), exchange.Progress{})
-					if failed = left < 0; failed != errors.Is(err, errBook) || !failed && err != nil {
-						t.Fatalf("failure %d: got %v, want %v", n, err, errBook)
+					if failed = left < 0; failed != errors.Is(err, synctest.ErrFailing) || !failed && err != nil {
+						t.Fatalf("failure %d: got %v, want %v", n, err, synctest.ErrFailing)
 					}
 					p.host.Book = p.hub
 					for _, x := range []*synctest.Book{d, other, d} {
