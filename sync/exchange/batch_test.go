@@ -53,3 +53,28 @@ func TestTornLog(t *testing.T) {
 		t.Errorf("batches end at %v, want the one that is signed, at 2", ends)
 	}
 }
+
+// The smallest page that any version can have travels; what is shorter is no
+// page, and no sign for one that is withheld.
+func TestSmallestPage(t *testing.T) {
+	p := newPen(t, 1)
+	page, err := journal.Marshal([]any{9, p.id.Device, 1}) // a version to come
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(page) != 20 { // RFC 8949 section 3: 1 + 1 + (1 + 16) + 1
+		t.Fatalf("it has %d bytes, want 20", len(page))
+	}
+	for _, x := range []struct {
+		page []byte
+		ok   bool
+	}{{page, true}, {page[:19], false}, {page[:1], false}} {
+		b := p.batch(t, 1)
+		b.Records[0] = journal.Record{Seq: 1, Page: x.page}
+		frame := body(t, written(t, func(w *Writer) error { return w.Batch(b) })[len(written(t, func(w *Writer) error { return w.Log(p.id) })):], kindBatch)
+		got, err := NewFrameReader(nil, p.id).batch(frame)
+		if (err == nil) != x.ok || x.ok && string(got.Records[0].Page) != string(x.page) {
+			t.Errorf("a page of %d bytes: %v, want it to travel: %v", len(x.page), err, x.ok)
+		}
+	}
+}
