@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 	"testing/iotest"
+	synctesting "testing/synctest"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
@@ -15,6 +16,7 @@ import (
 	"pinchrod/store/journal"
 	"pinchrod/sync/hub"
 	"pinchrod/sync/hub/door"
+	"pinchrod/sync/remote"
 	"pinchrod/sync/synctest"
 )
 
@@ -277,5 +279,49 @@ func TestSeenOnceAMinute(t *testing.T) {
 	}
 	if got := r.Devices()[0]; !got.Seen.Equal(before.Seen) || got.Head != before.Head {
 		t.Errorf("joined again, seen %v with %v, want %v with %v", got.Seen, got.Head, before.Seen, before.Head)
+	}
+}
+
+// A book that fails while a picture is sent, asked for or fetched is told as the
+// hub's own trouble; when that is over the picture comes through.
+func TestPictureBookFails(t *testing.T) {
+	t.Parallel()
+	for n, failed := 0, true; failed; n++ {
+		synctesting.Test(t, func(t *testing.T) {
+			left := never
+			w := newStillWorkshop(t, func(o *hub.Options) {
+				o.Book = failingBook{synctest.Failing{Book: o.Book, Left: &left}, o.Book.Signer()}
+			})
+			mill, picture := newJob(1), "a picture"
+			anna := w.join(door.Surveyor, mill)
+			all := func() error {
+				if err := anna.client.SendPicture(t.Context(), mill, sumOf(picture), int64(len(picture)), strings.NewReader(picture)); err != nil {
+					return err
+				}
+				have, err := anna.client.Pictures(t.Context(), [][32]byte{sumOf(picture)})
+				if err != nil {
+					return err
+				}
+				got, _, err := fetched(t, anna, sumOf(picture), 0)
+				if err == nil && (got != picture || !have[sumOf(picture)]) {
+					t.Errorf("failure %d: the picture is %q, and there: %v", n, got, have)
+				}
+				return err
+			}
+			left = n
+			err := all()
+			if failed = left < 0; failed == (err == nil) {
+				t.Fatalf("failure %d: got %v", n, err)
+			}
+			left = never
+			for _, own := range []error{remote.ErrNotFound, remote.ErrForbidden, remote.ErrRequest} {
+				if errors.Is(err, own) {
+					t.Errorf("failure %d is told as the device's own fault: %v", n, err)
+				}
+			}
+			if err := all(); err != nil {
+				t.Errorf("after failure %d: %v", n, err)
+			}
+		})
 	}
 }

@@ -115,8 +115,12 @@ func (s *Server) picture(w http.ResponseWriter, r *http.Request, who exchange.Re
 		}
 		return s.getPicture(w, r, sum)
 	case http.MethodGet:
-		if _, whole, _, err := s.have(who, sum); err != nil || !whole {
-			return errors.Join(err, fmt.Errorf("%w: no such picture", door.ErrNotFound))
+		_, whole, _, err := s.have(who, sum)
+		if err == nil && !whole {
+			err = fmt.Errorf("%w: no such picture", door.ErrNotFound)
+		}
+		if err != nil {
+			return err
 		}
 		return s.getPicture(w, r, sum)
 	}
