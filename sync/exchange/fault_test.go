@@ -36,6 +36,10 @@ func TestBookFails(t *testing.T) {
 			p.run(d, p.all(d))
 			p.hub.Restore(old)
 		},
+		"the hub has lost all": func(p *place, d, _ *synctest.Book) {
+			p.run(d, p.all(d))
+			p.hub.Restore(p.hub.Twin().Backup())
+		},
 		"ahead of the hub": func(p *place, d, other *synctest.Book) {
 			p.write(other, 3)
 			for _, x := range p.batches(other, other) {
