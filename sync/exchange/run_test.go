@@ -550,3 +550,31 @@ func TestWrote(t *testing.T) {
 		t.Errorf("told %d times though nothing came", len(told)-1)
 	}
 }
+
+// TestAcks has a peer acknowledge twice, and less than before: what is told and
+// counted as sent goes up only.
+func TestAcks(t *testing.T) {
+	p := newPlace(t)
+	d := p.book()
+	p.write(d, 5)
+	device := d.Identity().Device
+	peer := bent{p.all(d), func(s exchange.State, err error, acked func(journal.Head)) (exchange.State, error) {
+		for _, seq := range []uint64{2, 2, 1, 0, 4, 3, 5, 5} {
+			acked(journal.Head{Device: device, Seq: seq})
+		}
+		return s, err
+	}, nil}
+	peer.Peer = deaf{peer.Peer}
+	var told []uint64
+	out, err := exchange.Run(t.Context(), d, peer, exchange.Progress{Sent: func(h journal.Head) { told = append(told, h.Seq) }})
+	if err != nil || out.Sent != 5 || !slices.Equal(told, []uint64{2, 4, 5}) {
+		t.Errorf("sent %d, told %v, %v; want 5, told 2, 4 and 5", out.Sent, told, err)
+	}
+}
+
+// deaf is a peer that acknowledges nothing.
+type deaf struct{ exchange.Peer }
+
+func (d deaf) Meet(ctx context.Context, offer exchange.Offer, batches iter.Seq2[exchange.Batch, error], _ func(journal.Head)) (exchange.State, error) {
+	return d.Peer.Meet(ctx, offer, batches, nil)
+}
