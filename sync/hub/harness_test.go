@@ -124,15 +124,20 @@ func newWorkshop(t testing.TB, change func(*hub.Options)) *workshop {
 	l := hub.Listeners{Devices: listen(t), Console: listen(t), ConsoleFile: w.file, Pages: listen(t)}
 	w.address, w.console, w.pages = l.Devices.Addr().String(), l.Console.Addr().String(), l.Pages.Addr().String()
 	w.open(s, l)
-	// It is up when its console answers.
+	w.reach()
+	return w
+}
+
+// reach gets hold of the office: the hub is up when its console answers.
+func (w *workshop) reach() {
+	w.t.Helper()
 	for w.office == nil {
 		var err error
-		w.office, err = hub.Call(t.Context(), w.file)
+		w.office, err = hub.Call(w.t.Context(), w.file)
 		if err != nil && !errors.Is(err, hub.ErrNotRunning) {
-			t.Fatal(err)
+			w.t.Fatal(err)
 		}
 	}
-	return w
 }
 
 // newShutWorkshop makes a hub that does not listen yet.
