@@ -23,8 +23,8 @@ func FuzzDecodePage(f *testing.F) {
 		f.Add(b)
 		f.Add(b[:len(b)-1])
 	}
-	if b, err := Marshal([]any{2, dev, 1, "newer"}); err == nil {
-		f.Add(b)
+	for _, c := range pageCases(f) {
+		f.Add(c.b)
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		p, err := DecodePage(b)
@@ -47,12 +47,13 @@ func FuzzDecodeSignedHead(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	id, err := NewIdentity(dev, key)
+	b, err := h.Encode()
 	if err != nil {
 		f.Fatal(err)
 	}
-	for _, encode := range []func() ([]byte, error){h.Encode, id.Encode} {
-		b, err := encode()
+	f.Add(b)
+	for _, signature := range [][]byte{h.Signature[1:], append(h.Signature[:], 0), {}} {
+		b, err := Marshal([]any{1, dev, 7, h.Hash, signature})
 		if err != nil {
 			f.Fatal(err)
 		}
@@ -64,11 +65,36 @@ func FuzzDecodeSignedHead(f *testing.F) {
 				t.Fatalf("accepted head %x, written back as %x, %v", b, again, err)
 			}
 		}
-		if id, err := DecodeIdentity(b); err == nil {
-			if again, err := id.Encode(); err != nil || !bytes.Equal(again, b) {
-				t.Fatalf("accepted identity %x, written back as %x, %v", b, again, err)
-			}
+	})
+}
+
+func FuzzDecodeIdentity(f *testing.F) {
+	dev, key := device(f, 1)
+	id, err := NewIdentity(dev, key)
+	if err != nil {
+		f.Fatal(err)
+	}
+	b, err := id.Encode()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b)
+	for _, parts := range [][2][]byte{{id.Key, id.Signature[1:]}, {id.Key, {}}, {id.Key[1:], id.Signature[:]}, {append(id.Key, 0), id.Signature[:]}} {
+		b, err := Marshal([]any{1, dev, parts[0], parts[1]})
+		if err != nil {
+			f.Fatal(err)
 		}
+		f.Add(b)
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		id, err := DecodeIdentity(b)
+		if err != nil {
+			return
+		}
+		if again, err := id.Encode(); err != nil || !bytes.Equal(again, b) {
+			t.Fatalf("accepted identity %x, written back as %x, %v", b, again, err)
+		}
+		_ = id.Verify() // any answer will do, and a panic none
 	})
 }
 
