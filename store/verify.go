@@ -158,7 +158,7 @@ func (v *verifier) all(self journal.Identity) error {
 			if !known[device] {
 				v.broken(device, seq, "pages of a device that is not known")
 			}
-			k, _ = b.Seek(key(device, math.MaxUint64))
+			k, _ = b.Seek(append(key(device, math.MaxUint64), 0)) // above every key of its log
 		}
 	}
 	c := v.fork.Cursor()
