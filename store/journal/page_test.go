@@ -41,7 +41,7 @@ func pageCases(t testing.TB) []pageCase {
 	change("array", array, []byte{0x9f}, ErrNotCanonical)
 	change("version", ver, []byte{0x00}, ErrInvalid)
 	change("version", ver, []byte{0x02}, ErrNewer)
-	change("version", ver, []byte{0x20}, ErrInvalid)
+	change("version", ver, []byte{0x21}, ErrInvalid)
 	change("version", ver, []byte{0x18, 0x01}, ErrNotCanonical)
 	change("device", dvc, []byte{0x40}, ErrInvalid)
 	change("device", dvc, append([]byte{0x4f}, dev[1:]...), ErrInvalid)
@@ -49,7 +49,7 @@ func pageCases(t testing.TB) []pageCase {
 	change("device", dvc, append([]byte{0x50}, make([]byte, 16)...), ErrInvalid)
 	change("device", dvc, append([]byte{0x70}, bytes.Repeat([]byte{'d'}, 16)...), ErrInvalid)
 	change("seq", seq, []byte{0x00}, ErrInvalid)
-	change("seq", seq, []byte{0x20}, ErrInvalid)
+	change("seq", seq, []byte{0x21}, ErrInvalid)
 	change("seq", seq, []byte{0x17}, nil)
 	change("seq", seq, n(0x1b, 1<<64-1), nil)
 	// 1970 is 62167219200 s after the year 0 began, and 253402300800 s before
@@ -151,11 +151,12 @@ func TestPeekPage(t *testing.T) {
 		"no elements":        {[]any{}, ErrInvalid},
 		"a map":              {map[int]int{1: 1, 2: 2, 3: 3}, ErrInvalid},
 		"version 0":          {[]any{0, dev, 5}, ErrInvalid},
+		"version -2":         {[]any{-2, dev, 5}, ErrInvalid},
 		"a text for version": {[]any{"1", dev, 5}, ErrInvalid},
 		"no device":          {[]any{9, ID{}, 5}, ErrInvalid},
 		"a short device":     {[]any{9, dev[1:], 5}, ErrInvalid},
 		"page 0":             {[]any{9, dev, 0}, ErrInvalid},
-		"page -1":            {[]any{9, dev, -1}, ErrInvalid},
+		"page -6":            {[]any{9, dev, -6}, ErrInvalid},
 	} {
 		b, err := Marshal(tc.item)
 		if err != nil {
@@ -202,6 +203,9 @@ func TestFixedBytes(t *testing.T) {
 		} else if back, e := gotHash.MarshalCBOR(); err == nil && (e != nil || !bytes.Equal(back, tc.b)) {
 			t.Errorf("%x as a hash is written back as %x, %v", tc.b, back, e)
 		}
+	}
+	if got, want := Unread.String(), "ffffffff-ffff-ffff-ffff-ffffffffffff"; got != want {
+		t.Errorf("pages that cannot be read count under %s, want %s", got, want)
 	}
 	if got, want := h.String(), "01"+string(bytes.Repeat([]byte{'0'}, 62)); got != want {
 		t.Errorf("the hash prints as %s, want %s", got, want)
