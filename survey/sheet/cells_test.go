@@ -140,6 +140,14 @@ func TestPlacesInWords(t *testing.T) {
 			t.Errorf("%s: no error", name)
 			continue
 		}
+		var report Report
+		if errors.As(err, &report) {
+			for _, p := range report {
+				if p.Column == 0 && p.Name != "" {
+					t.Errorf("%s: what is wrong with a whole row names column %q", name, p.Name)
+				}
+			}
+		}
 		got := strings.Split(err.Error(), "\n")
 		same := len(got) == len(tt.want)
 		for i := range tt.want {
