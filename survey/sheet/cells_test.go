@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -27,14 +28,17 @@ func TestEveryCell(t *testing.T) {
 		Where: "F1/right", What: survey.LeanAlong, At: survey.At{Mark: survey.Upper},
 		Value: survey.Quantity{Measure: survey.Lean, N: [3]int64{-3000, 900_000}}, Text: "-3 mm in 900 mm", Tool: "level", By: "CD",
 	}}
-	for name, s := range map[string]string{
-		"in order": "where,what,at,height,value,u,tool,by,when,note\n" +
-			"F1/left,run,,350,1254.5 mm,0.7,laser,AB,2026-11-25 14:30,over the carpet\n" +
-			"F1/right,lean-along,upper,,-3 mm in 900 mm,,level,CD,,\n",
-		"another order": "note,when,by,tool,u,value,height,at,what,where\n" +
-			"over the carpet,2026-11-25 14:30,AB,laser,0.7,1254.5 mm,350,,run,F1/left\n" +
-			",,CD,level,,-3 mm in 900 mm,,upper,lean-along,F1/right\n",
-	} {
+	cells := [][]string{
+		strings.Split("where,what,at,height,value,u,tool,by,when,note", ","),
+		strings.Split("F1/left,run,,350,1254.5 mm,0.7,laser,AB,2026-11-25 14:30,over the carpet", ","),
+		strings.Split("F1/right,lean-along,upper,,-3 mm in 900 mm,,level,CD,,", ","),
+	}
+	for turn := range cells[0] { // each column is the first once
+		name, s := cells[0][turn]+" first", ""
+		for _, row := range cells {
+			turned := append(slices.Clone(row[turn:]), row[:turn]...)
+			s += strings.Join(turned, ",") + "\n"
+		}
 		rows := read(t, s)
 		if diff := cmp.Diff(want, rows, cmpopts.IgnoreUnexported(survey.At{})); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", name, diff)
