@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -126,7 +127,7 @@ func TestOpenTells(t *testing.T) {
 			}
 			for _, readOnly := range []bool{true, false} {
 				o := w.o
-				o.ReadOnly = readOnly
+				o.ReadOnly, o.Timeout = readOnly, time.Minute
 				s, err := Open(path, o)
 				if (err == nil) != (tc.want == "") || err != nil && (!errors.Is(err, tc.err) || !strings.Contains(err.Error(), tc.want) || !strings.Contains(err.Error(), path)) {
 					t.Errorf("read-only %t: %v, want %q", readOnly, err, tc.want)
@@ -142,7 +143,7 @@ func TestOpenTells(t *testing.T) {
 				}
 			}
 			// Whoever was refused holds nothing of the file.
-			db, err := bolt.Open(path, 0o600, &bolt.Options{Timeout: defaultTimeout})
+			db, err := bolt.Open(path, 0o600, &bolt.Options{Timeout: time.Minute})
 			if err != nil {
 				t.Fatalf("it is still held: %v", err)
 			}
