@@ -147,6 +147,10 @@ func TestParseRefuses(t *testing.T) {
 			t.Errorf("%s: got %q (%v), want %q … %q", c.name, s, c.is, c.place, c.mend)
 		}
 	}
+	// One cell without a separator of another sort is a column, if an unknown one.
+	if _, err := rules.Parse("own", []byte("colour\n")); err == nil || !strings.Contains(err.Error(), `unknown column "colour"`) || strings.Contains(err.Error(), "with commas") {
+		t.Errorf("a header of one word: %v", err)
+	}
 	for _, tt := range []struct {
 		name string
 		is   error
@@ -183,6 +187,22 @@ func TestReport(t *testing.T) {
 	}
 	if n := strings.Count(err.Error(), "\n"); n != len(want)-1 {
 		t.Errorf("%d lines of report, want %d", n+1, len(want))
+	}
+}
+
+// Columns may stand in any order: the report follows the file's.
+func TestReportFollowsTheColumns(t *testing.T) {
+	_, err := rules.Parse("own", []byte("edition,clause,document,seen,unit,high,low,what,stair\n,1,,heard,mm,tall,,rise,attic\n"))
+	var report rules.Report
+	if !errors.As(err, &report) {
+		t.Fatalf("error %v is no report", err)
+	}
+	var got []string
+	for _, p := range report {
+		got = append(got, fmt.Sprintf("%d %s", p.Column, p.Name))
+	}
+	if diff := cmp.Diff([]string{"1 edition", "3 document", "4 seen", "6 high", "9 stair"}, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
 
