@@ -204,6 +204,12 @@ func TestRefusals(t *testing.T) {
 	}{
 		{"no run", change(func(b *frame.Plane) { b.Run = 0 }), trueStations, 40, pieces.ErrInput, "run 0"},
 		{"run not a number", change(func(b *frame.Plane) { b.Run = nan }), trueStations, 40, pieces.ErrInput, "run NaN"},
+		{"run without end", change(func(b *frame.Plane) { b.Run = math.Inf(1) }), trueStations, 40, pieces.ErrInput, "run +Inf"},
+		{"width without end", trueBay, trueStations, math.Inf(1), pieces.ErrInput, "width +Inf"},
+		{"station at the lower post", trueBay, []float64{0}, 40, pieces.ErrInput, "spindle 1 at 0 mm"},
+		{"station at the upper post", trueBay, []float64{1200}, 40, pieces.ErrInput, "spindle 1 at 1200 mm"},
+		{"station twice", trueBay, []float64{300, 300}, 40, pieces.ErrInput, "spindle 2 at 300 mm"},
+		{"rails that touch", change(func(b *frame.Plane) { b.Gap = 0 }), trueStations, 40, pieces.ErrNoRoom, "0.0 mm are left"},
 		{"no width", trueBay, trueStations, 0, pieces.ErrInput, "width 0"},
 		{"width not a number", trueBay, trueStations, nan, pieces.ErrInput, "width NaN"},
 		{"stations out of order", trueBay, []float64{300, 200}, 40, pieces.ErrInput, "spindle 2 at 200 mm, want between 300 and 1200"},
@@ -227,8 +233,10 @@ func TestRefusals(t *testing.T) {
 	if _, err := pieces.RailFillets(trueBay, []float64{15}, 40, 8); !errors.Is(err, pieces.ErrNoRoom) {
 		t.Errorf("a spindle in the post: got %v, want %v", err, pieces.ErrNoRoom)
 	}
-	if _, err := pieces.BaseFillets(trueBay, trueStations, 40, -1); !errors.Is(err, pieces.ErrInput) {
-		t.Errorf("thickness -1: got %v, want %v", err, pieces.ErrInput)
+	for _, thickness := range []float64{-1, nan, math.Inf(1)} {
+		if _, err := pieces.BaseFillets(trueBay, trueStations, 40, thickness); !errors.Is(err, pieces.ErrInput) {
+			t.Errorf("thickness %g: got %v, want %v", thickness, err, pieces.ErrInput)
+		}
 	}
 	if got := pieces.SpindleLengths(change(func(b *frame.Plane) { b.Gap = nan }), trueStations, 40); !math.IsNaN(got[0]) {
 		t.Errorf("length without a gap is %g, want NaN", got[0])
