@@ -184,7 +184,9 @@ func TestJudge(t *testing.T) {
 		{0, 0.52, -1, 1, rules.Unsure}, // 94.6 %
 		{2, 0.6, -1, 1, rules.Flag},
 		{-2, 0.6, -1, 1, rules.Flag},
-		{0, 100, -1, 1, rules.Unsure}, // P is 0.8 %, but of the measurement's making
+		{0, 100, -1, 1, rules.Unsure},  // P is 0.8 %, but of the measurement's making
+		{-1, 100, -1, 1, rules.Unsure}, // at an end, which is within
+		{1, 100, -1, 1, rules.Unsure},
 		{math.NaN(), 1, -1, 1, rules.Unsure},
 		{0, -1, -1, 1, rules.Unsure},
 	} {
@@ -210,7 +212,7 @@ func TestConformProperties(t *testing.T) {
 		y, u, lo := f("y", -10, 10), f("u", 1e-3, 10), f("lo", -10, 10)
 		hi := lo + f("width", 0, 10)
 		p := rules.ConformBetween(y, u, lo, hi)
-		if p < 0 || p > 1 {
+		if !(p >= 0 && p <= 1) {
 			t.Fatalf("P = %g", p)
 		}
 		if sum := rules.Conform(y, u, lo) + p + rules.ConformBetween(y, u, hi, inf); !calctest.Near(sum, 1, 1e-14) {
@@ -219,7 +221,7 @@ func TestConformProperties(t *testing.T) {
 		if q := rules.ConformBetween(-y, u, -hi, -lo); !calctest.Near(p, q, 1e-15) {
 			t.Fatalf("mirrored: %g and %g", p, q)
 		}
-		if q := rules.ConformBetween(y, u, lo, hi+f("more", 0, 5)); q < p-1e-15 {
+		if q := rules.ConformBetween(y, u, lo, hi+f("more", 0, 5)); !(q >= p-1e-15) {
 			t.Fatalf("a wider limit lowers P from %g to %g", p, q)
 		}
 	})

@@ -376,6 +376,27 @@ func TestUsed(t *testing.T) {
 	}
 }
 
+// Without a profile openings are held to the ball of England's rule.
+func TestNone(t *testing.T) {
+	want := rules.Profile{Title: "none", Limits: []rules.Limit{{
+		Stair: rules.Any, What: rules.ClearOpening, Low: -inf, High: 100, HighAs: "100", As: "mm",
+		Document: "Approved Document K", Clause: "3.3", Edition: "2013", Seen: rules.Read, ClauseSeen: rules.Read, Note: "no rule profile is chosen",
+	}}}
+	if diff := cmp.Diff(want, rules.None()); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+func TestTitles(t *testing.T) {
+	var got []string
+	for _, name := range rules.Profiles() {
+		got = append(got, named(t, name).Title)
+	}
+	if diff := cmp.Diff([]string{"England", "United States", "Ontario", "Germany", "Australia"}, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
 func TestNamed(t *testing.T) {
 	if got, want := rules.Profiles(), []string{"england", "us", "ontario", "germany", "australia"}; !slices.Equal(got, want) {
 		t.Errorf("profiles %v, want %v", got, want)
