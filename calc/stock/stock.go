@@ -243,7 +243,7 @@ func check(pieces []Piece, bars []Bar, o Options) error {
 			square = square && math.Abs(b) <= straight
 		}
 		switch {
-		case !length(p.Length, 1/perMM):
+		case !length(p.Length, 1.0/perMM):
 			return fmt.Errorf("%w: %s: length %g mm", ErrInput, p.name(i), p.Length)
 		case p.Count < 1 || p.Count > maxPieces:
 			return fmt.Errorf("%w: %s: %d wanted", ErrInput, p.name(i), p.Count)
@@ -269,7 +269,7 @@ func check(pieces []Piece, bars []Bar, o Options) error {
 		w, seen := width[b.Section]
 		width[b.Section] = b.Width
 		switch {
-		case !length(b.Length, 1/perMM):
+		case !length(b.Length, 1.0/perMM):
 			return fmt.Errorf("%w: %s: length %g mm", ErrInput, b.name(i), b.Length)
 		case !length(b.Width, 0):
 			return fmt.Errorf("%w: %s: width %g mm", ErrInput, b.name(i), b.Width)
