@@ -41,9 +41,9 @@ const (
 func (s Side) String() string {
 	switch s {
 	case LowerEdge:
-		return "lower edge"
+		return "downhill side"
 	case UpperEdge:
-		return "upper edge"
+		return "uphill side"
 	case RailFace:
 		return "rail face"
 	case OpenFace:

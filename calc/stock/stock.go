@@ -129,7 +129,7 @@ func (r Result) Claim() string {
 		if r.Proven {
 			return fmt.Sprintf("%s for %.2f, none cheaper possible", bars, r.Cost)
 		}
-		return fmt.Sprintf("%s for %.2f, at least %.2f needed", bars, r.Cost, r.Bound)
+		return fmt.Sprintf("%s for %.2f; a cheaper plan, down to %.2f, is not ruled out", bars, r.Cost, r.Bound)
 	}
 	claim := plural(int(r.Cost), "bar") + " to buy"
 	switch {
@@ -138,7 +138,7 @@ func (r Result) Claim() string {
 	case r.Proven:
 		claim += ", none fewer possible"
 	default:
-		claim += fmt.Sprintf(", at least %d needed", int(r.Bound))
+		claim += fmt.Sprintf("; a plan with fewer, down to %d, is not ruled out", int(r.Bound))
 	}
 	if r.Offcuts > 0 {
 		claim += "; " + plural(r.Offcuts, "offcut")

@@ -158,6 +158,7 @@ type sheetOptions struct {
 	paper
 	bay, stale string
 	labels     bool
+	office     bool
 }
 
 func newSheet(e *Env, b *bookFlag) *cobra.Command {
@@ -165,21 +166,24 @@ func newSheet(e *Env, b *bookFlag) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "sheet --job NAME [--bay F1/left]",
 		Short: "write the cutting sheet that the workshop cuts from",
-		Long: `Sheet writes what the saw is set to for the spindles and fillets of each bay: stops
-and the side they run along, blanks, both edges, bevels as the dial reads them,
-how many with a spare; and a card for the fitting on site. What cannot be cut yet
-is not given a length: what to read first stands in its place.
+		Long: `Sheet writes what the saw is set to for each bay: stops, the length from tip to tip,
+bevels, how many with a spare; and a card for the fitting on site. A bay takes two
+pages. Of several bays a summary comes first. What cannot be cut yet has no length:
+the sheet says what to read instead. In inches (set units=in) it is for letter paper.
+
+  pinchrod sheet --job "14 Weir Street" --out sheet.pdf
 
 Each sheet has a short code. --stale CODE says whether the sheet with that code
-still holds, and leaves with 3 when it does not; the text of a label's QR code
-will do in place of the code. A sheet that is printed with other settings than the
-book's says so.`,
+still holds, and leaves with 3 when it does not. The text of a label's QR code does
+as well. A sheet printed with other settings than the book's says that nothing is
+to be cut from it.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}
 	jobFlag(c, &o.job)
 	c.Flags().StringVar(&o.bay, "bay", "", "the bay (default all)")
 	c.Flags().BoolVar(&o.labels, "labels", false, "labels to stick on the pieces, in place of the sheet")
+	c.Flags().BoolVar(&o.office, "office", false, "an office copy: it lists the readings too")
 	c.Flags().StringVar(&o.stale, "stale", "", "the code of a sheet, or the text of a label's QR code: does it still hold?")
 	for _, n := range asfound.SettingNames() {
 		c.Flags().StringVar(o.set.of(n[0]), n[0], "", n[1]+" (default: as set in the book)")
@@ -196,64 +200,47 @@ func (o *sheetOptions) run(ctx context.Context) error {
 	if o.stale != "" {
 		return o.compare(sheets)
 	}
+	for _, s := range sheets {
+		s.Office = o.office
+	}
 	kind := o.kind("text")
 	if o.labels && !slices.Contains([]string{"pdf", "svg", "png"}, kind) {
 		return fmt.Errorf("%w: labels are printed: --format pdf, svg or png", errUsage)
 	}
-	if kind == "text" {
-		return o.text(sheets)
+	switch kind {
+	case "text":
+		if o.out != "" {
+			return o.write(o.out, func(w io.Writer) error { return sheets.Text(w, report.Style{}) })
+		}
+		return o.siteOptions.env.show(sheets.Text)
+	case "csv":
+		return o.onlyOne(sheets, sheets[0].CSV)
+	case "json":
+		return o.onlyOne(sheets, sheets[0].JSON)
+	case "pdf", "svg", "png":
+		return o.printed(kind, sheets)
+	}
+	return fmt.Errorf("%w: format %q: text, csv, json, pdf, svg or png", errUsage, kind)
+}
+
+// printed writes the pages of the sheets, or of their labels.
+func (o *sheetOptions) printed(kind string, sheets cutting.Job) error {
+	if !o.labels {
+		return o.pages(kind, "Cutting sheet, "+sheets[0].Job, sheets.Pages())
 	}
 	var pages []scene.Page
 	for _, s := range sheets {
-		switch kind {
-		case "csv":
-			err = o.onlyOne(sheets, s.CSV)
-		case "json":
-			err = o.onlyOne(sheets, s.JSON)
-		case "pdf", "svg", "png":
-			more := s.Pages()
-			if o.labels {
-				if more, err = s.LabelPages(); err != nil {
-					return err
-				}
-			}
-			pages = append(pages, more...)
-		default:
-			return fmt.Errorf("%w: format %q: text, csv, json, pdf, svg or png", errUsage, kind)
-		}
+		more, err := s.LabelPages()
 		if err != nil {
 			return err
 		}
+		pages = append(pages, more...)
 	}
-	if slices.Contains([]string{"pdf", "svg", "png"}, kind) {
-		return o.pages(kind, "Cutting sheet, "+sheets[0].Job, pages)
-	}
-	return nil
-}
-
-// text shows the sheets one below the other, or writes them into one file.
-func (o *sheetOptions) text(sheets []*cutting.Sheet) error {
-	all := func(w io.Writer, style report.Style) error {
-		for i, s := range sheets {
-			if i > 0 {
-				if _, err := fmt.Fprintln(w); err != nil {
-					return err
-				}
-			}
-			if err := s.Text(w, style); err != nil {
-				return err
-			}
-		}
-		return nil
-	}
-	if o.out != "" {
-		return o.write(o.out, func(w io.Writer) error { return all(w, report.Style{}) })
-	}
-	return o.siteOptions.env.show(all)
+	return o.pages(kind, "Labels, "+sheets[0].Job, pages)
 }
 
 // onlyOne writes what a program reads: one bay a file.
-func (o *sheetOptions) onlyOne(sheets []*cutting.Sheet, do func(io.Writer) error) error {
+func (o *sheetOptions) onlyOne(sheets cutting.Job, do func(io.Writer) error) error {
 	if len(sheets) > 1 {
 		return fmt.Errorf("%w: one bay at a time as csv or json: say which with --bay", errUsage)
 	}
@@ -261,7 +248,7 @@ func (o *sheetOptions) onlyOne(sheets []*cutting.Sheet, do func(io.Writer) error
 }
 
 // sheetsOf makes the sheet of each bay that a word means.
-func sheetsOf(ctx context.Context, o *siteOptions, bay string) ([]*cutting.Sheet, error) {
+func sheetsOf(ctx context.Context, o *siteOptions, bay string) (cutting.Job, error) {
 	book, set, found, entry, err := o.found(ctx)
 	if err != nil {
 		return nil, err
@@ -273,7 +260,7 @@ func sheetsOf(ctx context.Context, o *siteOptions, bay string) ([]*cutting.Sheet
 	if err != nil {
 		return nil, err
 	}
-	var out []*cutting.Sheet
+	var out cutting.Job
 	for _, b := range bays {
 		s, err := cutting.New(b, cutting.Options{
 			Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.env.Now(),

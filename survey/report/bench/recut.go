@@ -10,7 +10,6 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
-	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 )
 
@@ -61,9 +60,9 @@ func (f *form) recut(got *written, sh *cutting.Sheet) (m survey.Made, readings [
 		number := int(is.Pieces[0])
 		if m, readings, err = sh.Recut(t, number, is.Length); err != nil {
 			f.wrong(fieldNumber, err.Error())
-		} else if p := &t.Pieces[number-1]; math.Abs(is.Length.MM()-p.Needed) > farthest {
-			f.wrong(fieldLength, fmt.Sprintf("%s is %s mm off what %s needs, %s mm: measure again, and look whether it is that piece",
-				is.Length, figure.Fixed(math.Abs(is.Length.MM()-p.Needed), 1), p.ID, p.Expect()))
+		} else if p := &t.Pieces[number-1]; math.Abs(is.Length.MM()-p.Expected) > farthest {
+			f.wrong(fieldLength, fmt.Sprintf("%s is %s off what %s needs, %s: measure again, and look whether it is that piece",
+				is.Length, sh.Rule.With(sh.Rule.Length(math.Abs(is.Length.MM()-p.Expected))), p.ID, sh.Rule.With(t.Expect(p))))
 		}
 	}
 	if f.bad() {

@@ -9,7 +9,6 @@ import (
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/cutting"
-	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 )
 
@@ -31,10 +30,9 @@ type sheetPage struct {
 // setPart is one kind of piece.
 type setPart struct {
 	Name, Part, Count, Cut, Words string
-	Why, Chance, Common           string
+	Why, Chance, Common, Worth    string
 	Later                         bool // cannot be cut yet
-	First                         []string
-	Edges                         [2]string
+	Ends                          [2]string
 	Stops, Fitted                 []settingLine // to a stop, and over length
 	Pieces                        []pieceLine   // to be fitted one by one
 	Notes                         []string
@@ -45,15 +43,14 @@ type setPart struct {
 // settingLine is a setting of the saw.
 type settingLine struct {
 	Name, Stop, Count, Pieces string
-	Low, High, Blank          string
-	Edges                     [2]string
+	Low, High, Tip            string
 	Remark                    string
 }
 
 // settingsTable is a table of settings.
 type settingsTable struct {
 	Title string
-	Edges [2]string
+	Ends  [2]string
 	Lines []settingLine
 }
 
@@ -128,17 +125,18 @@ func sentences(all []string) []string {
 func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cutting.Set, entries int, made map[survey.Part]map[uint32]string) setPart {
 	kind := kinds[slices.IndexFunc(kinds, func(k kindRow) bool { return k.kind == t.Kind })]
 	p := setPart{
-		Name: kind.name, Part: string(kind.part), Count: t.Count(), Cut: string(t.Cut), Words: cutWords[t.Cut], Why: lines.Sentence(t.Why),
+		Name: kind.name, Part: string(kind.part), Count: t.Count(), Cut: string(t.Cut), Words: t.Way(), Why: lines.Sentence(t.Why),
 		Later: !t.Final(), Notes: sentences(t.Notes),
 	}
 	if p.Later {
-		p.First = sentences(t.First())
 		return p
 	}
-	p.Chance, p.Common = t.Chance(), t.Common()
+	p.Chance, p.Common, p.Worth = t.Chance(), t.Common(), lines.Sentence(lines.Clean(t.Worth))
+	for i, name := range cutting.EndNames(t.Kind) {
+		p.Ends[i] = capital(name)
+	}
 	for i := range t.Settings {
 		g := &t.Settings[i]
-		p.Edges = [2]string{g.Edges[0].Side.String(), g.Edges[1].Side.String()}
 		if l := settingOf(t, g); g.ToFit {
 			p.Fitted = append(p.Fitted, l)
 		} else {
@@ -149,7 +147,7 @@ func (s *site) setPart(r *http.Request, bayURL string, sh *cutting.Sheet, t *cut
 	if t.Cut == fit.FitEach {
 		for i := range t.Pieces {
 			f := &t.Pieces[i]
-			p.Pieces = append(p.Pieces, pieceLine{f.ID, f.Expect(), f.Own(0), f.Own(1)})
+			p.Pieces = append(p.Pieces, pieceLine{f.ID, t.Expect(f), f.Own(0), f.Own(1)})
 		}
 	}
 	if n := len(p.Forms); n > 2 { // of more, the sheet's next part would be far below
@@ -170,7 +168,6 @@ func (p setPart) Opened() bool {
 func settingOf(t *cutting.Set, g *cutting.Setting) settingLine {
 	return settingLine{
 		Name: g.Name, Stop: t.StopText(g), Count: g.Count(), Pieces: t.Names(g.Pieces), Remark: lines.Sentence(t.Remark(g)),
-		Low: g.Low.String(), High: g.High.String(), Blank: figure.Fixed(g.Blank, 0),
-		Edges: [2]string{figure.Fixed(g.Edges[0].Length, 1), figure.Fixed(g.Edges[1].Length, 1)},
+		Low: g.Low.String(), High: g.High.String(), Tip: t.TipText(g),
 	}
 }

@@ -73,7 +73,7 @@ func verdictLines(b *asfound.Bay, house fit.House) (out []verdictLine) {
 			l.Options = append(l.Options, line)
 		}
 		for _, a := range v.Measure {
-			l.Next = append(l.Next, lines.Clean(cutting.Measure{Title: a.Reading.Title(), PAfter: a.PAfter}.String()))
+			l.Next = append(l.Next, lines.Clean(cutting.Worth(a)))
 		}
 		out = append(out, l)
 	}

@@ -30,9 +30,9 @@ func TestAsked(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		say := "PRINTED WITH " + strings.Join(asked, " and ") + ": NOT AS THE BOOK HAS IT."
+		say := "Trial settings: do not cut from this. It is printed with " + strings.Join(asked, " and ") + "."
 		flat := strings.Join(strings.Fields(text(t, s, 80)), " ")
-		if n := strings.Count(flat, say); len(asked) > 0 && n != 2 || len(asked) == 0 && strings.Contains(flat, "PRINTED WITH") {
+		if n := strings.Count(flat, say); len(asked) > 0 && n != 2 || len(asked) == 0 && strings.Contains(flat, "Trial settings") {
 			t.Errorf("%q: the text says %d times %q", asked, n, say)
 		}
 		rows, err := csv.NewReader(strings.NewReader(write(t, s, "csv"))).ReadAll()
@@ -50,7 +50,7 @@ func TestAsked(t *testing.T) {
 		}
 		n := 0
 		for _, p := range s.Pages() {
-			if strings.Contains(wholeText(p), "PRINTED WITH") {
+			if strings.Contains(wholeText(p), "Trial settings") {
 				n++
 			}
 		}
@@ -107,7 +107,7 @@ func TestJSONNames(t *testing.T) {
 			t.Errorf("%q is no name of the contract", n)
 		}
 	}
-	for _, want := range []string{"number", "asked", "p_unrounded", "steps", "spindle"} {
+	for _, want := range []string{"number", "asked", "tip_to_tip", "steps", "spindle"} {
 		if !names[want] {
 			t.Errorf("%q is missing", want)
 		}

@@ -83,5 +83,5 @@ func (s *Sheet) stillFits(m *asfound.Made, k pieces.Kind) bool {
 	if t := s.Set(k); m.Made.Recut {
 		return t != nil && int(slices.Max(m.Made.Pieces)) <= len(t.Pieces)
 	}
-	return m.P.Known && m.P.Value >= asfound.Surely
+	return m.State == rules.Clear
 }

@@ -23,6 +23,9 @@ type (
 		Missing     *string       `json:"missing"` // why some pieces, or all, are not on it
 		Rules       string        `json:"rules"`
 		Caution     string        `json:"caution"`
+		Units       string        `json:"units"`    // mm or in, of the printed sheet; here all is in mm
+		Timber      *string       `json:"timber"`   // species and what was noted of the stock
+		Measured    *string       `json:"measured"` // by whom, and when
 		Used        []jsonReading `json:"used"`
 		SetAside    []jsonReading `json:"set_aside"`
 		SettleFirst []string      `json:"settle_first"`
@@ -47,6 +50,7 @@ type (
 	}
 	jsonSet struct {
 		Cut      string        `json:"cut"`
+		Way      string        `json:"way"` // the same in words
 		Why      string        `json:"why"`
 		Final    bool          `json:"final"`
 		Section  *string       `json:"section"`
@@ -54,17 +58,22 @@ type (
 		Spares   int           `json:"spares"`
 		Step     *figure.Mark  `json:"step"`
 		PAllFit  *figure.Mark  `json:"p_all_fit"`
-		PExact   *figure.Mark  `json:"p_unrounded"`
+		Minutes  *figure.Mark  `json:"expected_minutes"`
+		Trims    *figure.Mark  `json:"expected_trims"`
+		Recuts   *figure.Mark  `json:"expected_recuts"`
 		Settings []jsonSetting `json:"settings"`
 		Pieces   []jsonPiece   `json:"pieces"`
-		Measure  []jsonMeasure `json:"measure"`
+		Worth    *string       `json:"worth_reading"` // readings that save more minutes than they take
 		Notes    []string      `json:"notes"`
+		Walk     bool          `json:"walk_first"` // the spacer is walked before these are cut
 	}
 	jsonSetting struct {
 		Setting       string      `json:"setting"`
 		Stop          figure.Mark `json:"stop"`
 		StopSide      string      `json:"stop_side"`
+		Step          figure.Mark `json:"step"`
 		Blank         figure.Mark `json:"blank"`
+		TipToTip      figure.Mark `json:"tip_to_tip"`
 		LongEdge      figure.Mark `json:"long_edge"`
 		ShortEdge     figure.Mark `json:"short_edge"`
 		BevelLow      figure.Mark `json:"bevel_low"`
@@ -73,6 +82,7 @@ type (
 		LongPointHigh *string     `json:"long_point_high"`
 		Hand          string      `json:"hand"`
 		CutToFit      bool        `json:"cut_to_fit"`
+		Over          figure.Mark `json:"over"` // how much longer than needed, to be trimmed on site
 		Pieces        []int       `json:"pieces"`
 		Spares        int         `json:"spares"`
 	}
@@ -81,15 +91,12 @@ type (
 		Number    int          `json:"number"`
 		Setting   *string      `json:"setting"`
 		Needed    *figure.Mark `json:"needed"`
+		Expected  *figure.Mark `json:"expected"` // needed, but of the last fillet what those before it leave
 		U         *figure.Mark `json:"u"`
 		BevelLow  *figure.Mark `json:"bevel_low"` // its own, not the saw's
 		BevelHigh *figure.Mark `json:"bevel_high"`
 		CutToFit  bool         `json:"cut_to_fit"`
 		Access    bool         `json:"access"`
-	}
-	jsonMeasure struct {
-		Reading string      `json:"reading"`
-		PAfter  figure.Mark `json:"p_after"`
 	}
 	jsonWalk struct {
 		Count  int         `json:"count"`
@@ -139,6 +146,7 @@ func (s *Sheet) JSON(w io.Writer) error {
 	out := jsonSheet{
 		Job: s.Job, Tag: s.Tag, Bay: string(s.Bay), Code: s.Code, Entry: s.Entry, Date: s.Date.Format("2006-01-02"),
 		Final: s.Final(), Missing: maybe(s.Missing), Rules: s.Rules, Caution: s.Caution,
+		Units: s.Rule.Unit(), Timber: maybe(s.Timber), Measured: maybe(s.Measured),
 		Used: readingsJSON(s.Used), SetAside: readingsJSON(s.SetAside),
 		SettleFirst: orNone(s.Hold), OutOfTrue: orNone(s.Settle), Unsure: orNone(s.Unsure), Notes: orNone(s.Notes), Asked: orNone(s.Asked),
 		Spindles: s.setJSON(pieces.Spindle), BaseFillets: s.setJSON(pieces.BaseFillet), RailFillets: s.setJSON(pieces.RailFillet),
@@ -183,11 +191,14 @@ func (s *Sheet) setJSON(k pieces.Kind) *jsonSet {
 		return nil
 	}
 	out := &jsonSet{
-		Cut: string(t.Cut), Why: t.Why, Final: t.Final(), Section: maybe(t.Section), Count: len(t.Pieces), Spares: t.Spares,
-		Settings: []jsonSetting{}, Pieces: []jsonPiece{}, Measure: []jsonMeasure{}, Notes: orNone(t.Notes),
+		Cut: string(t.Cut), Way: t.Way(), Why: t.Why, Walk: t.WalkFirst, Final: t.Final(), Section: maybe(t.Section), Count: len(t.Pieces), Spares: t.Spares,
+		Settings: []jsonSetting{}, Pieces: []jsonPiece{}, Worth: maybe(t.Worth), Notes: orNone(t.Notes),
 	}
 	if t.Final() {
-		out.Step, out.PAllFit, out.PExact = of(t.Step), of(t.P), of(t.PExact)
+		out.Step, out.Minutes = of(t.Step), of(t.Minutes)
+		if t.Kind == pieces.Spindle {
+			out.PAllFit, out.Trims, out.Recuts = of(t.P), of(t.Trims), of(t.Recuts)
+		}
 	}
 	long := func(c Cut) *string {
 		if c.Long == pieces.Neither {
@@ -198,6 +209,7 @@ func (s *Sheet) setJSON(k pieces.Kind) *jsonSet {
 	for _, g := range t.Settings {
 		out.Settings = append(out.Settings, jsonSetting{
 			Setting: g.Name, Stop: figure.Mark(g.Stop), StopSide: g.Side.String(), Blank: figure.Mark(g.Blank),
+			Step: figure.Mark(g.Step), TipToTip: figure.Mark(g.Tip), Over: figure.Mark(g.Over),
 			LongEdge: figure.Mark(g.Long()), ShortEdge: figure.Mark(g.Short()), BevelLow: figure.Mark(g.Low.Dial), BevelHigh: figure.Mark(g.High.Dial),
 			LongPointLow: long(g.Low), LongPointHigh: long(g.High), Hand: g.Hand, CutToFit: g.ToFit, Pieces: g.Pieces, Spares: g.Spares,
 		})
@@ -206,12 +218,9 @@ func (s *Sheet) setJSON(k pieces.Kind) *jsonSet {
 		j := jsonPiece{Piece: p.ID, Number: p.Number, CutToFit: p.ToFit, Access: p.Access}
 		if p.Setting >= 0 {
 			j.Setting = maybe(t.Settings[p.Setting].Name)
-			j.Needed, j.U, j.BevelLow, j.BevelHigh = of(p.Needed), of(p.U), of(p.Bevels[0]), of(p.Bevels[1])
+			j.Needed, j.Expected, j.U, j.BevelLow, j.BevelHigh = of(p.Needed), of(p.Expected), of(p.U), of(p.Bevels[0]), of(p.Bevels[1])
 		}
 		out.Pieces = append(out.Pieces, j)
-	}
-	for _, m := range t.Measure {
-		out.Measure = append(out.Measure, jsonMeasure{m.Title, figure.Mark(m.PAfter)})
 	}
 	return out
 }

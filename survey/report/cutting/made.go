@@ -26,7 +26,7 @@ func (s *Sheet) PartSet(p survey.Part) (*Set, error) {
 		switch {
 		case parts[t.Kind] != p:
 		case !t.Final():
-			return nil, fmt.Errorf("%w: the %ss of %s are not to be cut yet; read first %s", ErrMade, t.Kind, s.Bay, t.first())
+			return nil, fmt.Errorf("%w: the %ss of %s. %s", ErrMade, t.Kind, s.Bay, t.NotYet())
 		default:
 			return t, nil
 		}
@@ -80,24 +80,11 @@ func (s *Sheet) Holds(t *Set, g *Setting, which []uint32) error {
 // ends it is the same for all of them; with square ends they differ by what
 // their own bevels do.
 func (s *Sheet) offset(t *Set, numbers []int) unit.Length {
-	all := s.laid(t.Kind)
 	sum := 0.0
 	for _, n := range numbers {
-		sum += all[n-1].Length - t.Pieces[n-1].Needed
+		sum += t.line[n-1] - t.Pieces[n-1].Needed
 	}
 	return unit.FromMM(sum / float64(len(numbers)))
-}
-
-// laid are the pieces of a kind as the bay is laid out.
-func (s *Sheet) laid(k pieces.Kind) []pieces.Piece {
-	switch l := s.found.Layout; k {
-	case pieces.BaseFillet:
-		return l.BaseFillets
-	case pieces.RailFillet:
-		return l.RailFillets
-	default:
-		return l.Spindles
-	}
 }
 
 // Recut is the entry for one piece that was cut again on site until it fitted,

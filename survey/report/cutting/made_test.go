@@ -41,7 +41,7 @@ func TestMadeLine(t *testing.T) {
 						t.Errorf("%s, %ss %s: %v", s.Bay, k.Kind, g.Name, err)
 					}
 					for _, n := range g.Pieces {
-						got, want := m.Line.MM()-s.laid(k.Kind)[n-1].Length, g.Stop-k.Pieces[n-1].Needed
+						got, want := m.Line.MM()-k.line[n-1], g.Stop-k.Pieces[n-1].Needed
 						// Lengths are kept to a micrometre. A square end meets the rail at a
 						// pitch of each piece's own: over 41 mm, 0.1° of it are 0.07 mm.
 						tol := 2e-3

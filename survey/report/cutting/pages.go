@@ -12,115 +12,182 @@ import (
 	"pinchrod/survey/report/scene"
 )
 
-// Pages are the sheet and its fitting card on A4.
+// density is how closely a sheet is printed.
+type density struct {
+	sketches  int     // how many kinds of piece are drawn as they lie on the saw
+	cardApart bool    // the card has a page of its own
+	step      float64 // height of the card's lettering, mm
+}
+
+// densities are tried in turn until a bay has no more than mostPages: one sheet of
+// paper, printed on both sides, goes from the saw to the stair.
+var densities = []density{{3, true, paper.CardHigh}, {3, false, paper.BodyHigh}, {1, false, paper.BodyHigh}, {0, false, paper.SmallHigh}}
+
+const mostPages = 2
+
+// Pages are the sheet and its fitting card, on A4 or letter paper.
 func (s *Sheet) Pages() []scene.Page {
-	p := &paper.Paper{}
-	s.begins(p, "cutting sheet")
-	for _, n := range s.How() {
-		p.Para(paper.Margin, n, paper.BodyHigh, false)
+	var pages []scene.Page
+	for _, d := range densities {
+		if pages = s.pages(d); len(pages) <= mostPages {
+			break
+		}
 	}
+	return pages
+}
+
+func (s *Sheet) pages(d density) []scene.Page {
+	p := paper.New(scene.PaperFor(s.Rule.Inches))
+	s.begins(p, "cutting sheet")
+	p.Turn()
+	s.heading(p)
 	for _, b := range s.Banners() {
 		banner(p, b)
 	}
+	for _, n := range s.How() {
+		p.Para(paper.Margin, n, paper.BodyHigh, false)
+	}
 	for i := range s.Sets {
-		p.Together(paper.Full, s.Sets[i].print)
+		p.Together(p.Full(), func(p *paper.Paper) { s.Sets[i].print(p, i < d.sketches) })
 	}
 	p.Y += 2
 	for _, f := range s.Facts() {
 		p.Need(2 * paper.BodyHigh * paper.LineStep)
 		p.Y += 0.8
 		p.Add(paper.Say(paper.Margin, p.Y+paper.BodyHigh*paper.LineStep, f[0], paper.BodyHigh, true))
-		p.Para(paper.Margin+22, f[1], paper.BodyHigh, false)
+		p.Para(paper.Margin+labelWide, f[1], paper.BodyHigh, false)
 	}
-	s.cautions(p)
-	if card := s.Card(); len(card) > 0 {
-		s.begins(p, "fitting card")
-		p.Para(paper.Margin, CardSource, paper.BodyHigh, false)
-		if w := s.printedWith(); w != "" {
-			banner(p, w)
-		}
-		for _, part := range card {
-			p.Need(4 * paper.CardHigh * paper.LineStep)
-			p.Y += 4
-			p.Para(paper.Margin, part.Title, 3.4, true)
-			for i, step := range part.Steps {
-				p.Need(2 * paper.CardHigh * paper.LineStep)
-				p.Y++
-				p.Add(paper.Say(paper.Margin, p.Y+paper.CardHigh*paper.LineStep, fmt.Sprint(i+1), paper.CardHigh, true))
-				p.Para(paper.Margin+8, step, paper.CardHigh, false)
-			}
-		}
-		s.cautions(p)
-	}
-	for i := range p.Pages {
-		p.Pages[i].Add(paper.Ends(paper.Edge, scene.A4Long-paper.Margin, fmt.Sprintf("page %d of %d", i+1, len(p.Pages)), paper.BodyHigh, true))
-	}
+	s.printCard(p, d)
+	p.Need(4 * paper.BodyHigh * paper.LineStep)
+	p.Y += 3
+	p.Para(paper.Margin, s.Caution, paper.BodyHigh, true)
+	p.Number()
 	return p.Pages
 }
 
-// begins turns to a page of the sheet or of the card; job, bay and code stand on
-// every page.
-func (s *Sheet) begins(p *paper.Paper, what string) {
-	title := lines.Clean(fmt.Sprintf("%s, %s", s.Job, s.Bay))
-	about := lines.Clean(fmt.Sprintf("%s, %s", what, s.AsOf()))
-	foot := fmt.Sprintf("%s, %s, %s; the caution is at its end", s.Code, s.Bay, what)
-	p.Title = fmt.Sprintf("%s: %s %s", title, what, s.Code)
-	p.Head = func(page *scene.Page) {
-		const codeHigh = 8
-		code := paper.Ends(paper.Edge, paper.Margin+codeHigh, s.Code, codeHigh, true)
-		page.Add(
-			paper.Within(paper.Say(paper.Margin, paper.Margin+6, title, paper.HeadLine, true), paper.TextWide-code.Width()-6), code,
-			paper.Within(paper.Say(paper.Margin, paper.Margin+12, about, paper.BodyHigh, false), paper.TextWide), paper.Across(paper.Margin+paper.HeadHigh-0.5, scene.W50),
-			paper.Across(scene.A4Long-paper.Margin-5, scene.W18), paper.Within(paper.Say(paper.Margin, scene.A4Long-paper.Margin, foot, paper.BodyHigh, false), paper.TextWide-30),
-		)
+// printCard writes the fitting card, on a page of its own or below the cuts.
+func (s *Sheet) printCard(p *paper.Paper, d density) {
+	card := s.Card()
+	if len(card) == 0 {
+		return
 	}
-	p.Turn()
+	s.begins(p, "fitting card")
+	if d.cardApart {
+		p.Turn()
+	} else {
+		p.Need(40)
+		p.Y += 9
+		p.Add(paper.Say(paper.Margin, p.Y, "FITTING CARD", paper.HeadLine, true))
+		p.Y += 1.8
+		p.Rule(scene.W35)
+	}
+	if w := s.trial(); w != "" {
+		banner(p, w)
+	}
+	p.Para(paper.Margin, CardSource, paper.BodyHigh, false)
+	for _, part := range card {
+		p.Need(4 * d.step * paper.LineStep)
+		p.Y += d.step
+		p.Para(paper.Margin, part.Title, d.step+0.4, true)
+		for i, step := range part.Steps {
+			p.Need(2 * d.step * paper.LineStep)
+			p.Y += d.step / 4
+			p.Add(paper.Say(paper.Margin, p.Y+d.step*paper.LineStep, fmt.Sprint(i+1), d.step, true))
+			p.Para(paper.Margin+8, step, d.step, false)
+		}
+	}
 }
 
-func (s *Sheet) cautions(p *paper.Paper) {
-	p.Need(4 * paper.BodyHigh * paper.LineStep)
-	p.Y += 3.5
-	p.Para(paper.Margin, s.Caution, paper.BodyHigh, true)
+// begins says what stands at the head and at the foot of the pages that are turned
+// to from here on: job, bay and code stand on every page.
+func (s *Sheet) begins(p *paper.Paper, what string) {
+	title := lines.Clean(fmt.Sprintf("%s, %s", s.Job, s.Bay))
+	about := lines.Clean(fmt.Sprintf("%s, printed %s", what, s.AsOf()))
+	p.Title = fmt.Sprintf("%s: %s %s", title, what, s.Code)
+	p.Head = func(page *scene.Page) {
+		p.Coded(page, title, about, s.Code)
+		p.Foot(page, fmt.Sprintf("%s, %s, %s; the caution is at its end", s.Code, s.Bay, what))
+	}
+}
+
+// labelWide is the column of the words before a fact, mm.
+const labelWide = 22
+
+// heading writes what a workshop asks for, and beside it a box for who cuts.
+func (s *Sheet) heading(p *paper.Paper) {
+	const (
+		boxWide, boxHigh = 58.0, 17.0
+		step             = paper.BodyHigh * paper.LineStep
+	)
+	top := p.Y + 1
+	for _, f := range s.Heading() {
+		if f[0] == "printed" || f[0] == "cut by" { // in the head of the page, and in the box
+			continue
+		}
+		text := scene.Wrap(lines.Clean(f[1]), paper.BodyHigh, false, paper.TextWide-labelWide-boxWide-4)
+		p.Y += 0.4
+		p.Add(paper.Say(paper.Margin, p.Y+step, f[0], paper.BodyHigh, true))
+		for _, l := range text[:min(len(text), 3)] {
+			p.Y += step
+			p.Add(paper.Say(paper.Margin+labelWide, p.Y, l, paper.BodyHigh, false))
+		}
+	}
+	x := paper.Edge - boxWide
+	pen := scene.Pen{Weight: scene.W35}
+	p.Add(scene.Box(scene.Point{X: x, Y: top}, boxWide, boxHigh, pen, scene.Clear),
+		scene.Line{A: scene.Point{X: x, Y: top + boxHigh/2}, B: scene.Point{X: paper.Edge, Y: top + boxHigh/2}, Pen: pen},
+		paper.Say(x+2, top+boxHigh/4+1, "cut by", paper.BodyHigh, true), paper.Say(x+2, top+3*boxHigh/4+1, "date", paper.BodyHigh, true))
+	p.Y = max(p.Y, top+boxHigh) + 1.5
 }
 
 // banner is text that nobody overlooks.
 func banner(p *paper.Paper, text string) {
-	const high = 4.0
+	const high = 3.6
 	lines := scene.Wrap(lines.Clean(text), high, true, paper.TextWide-8)
-	tall := float64(len(lines))*high*paper.LineStep + 4
-	p.Need(tall + 4)
-	p.Y += 4
+	tall := float64(len(lines))*high*paper.LineStep + 3
+	p.Need(tall + 3)
+	p.Y += 2
 	p.Add(scene.Box(scene.Point{X: paper.Margin, Y: p.Y}, paper.TextWide, tall, scene.Pen{Weight: scene.W70}, scene.Pale))
 	for i, l := range lines {
 		p.Add(paper.Say(paper.Margin+4, p.Y+float64(i+1)*high*paper.LineStep, l, high, true))
 	}
-	p.Y += tall
+	p.Y += tall + 1
 }
 
 // print writes one kind of piece.
-func (t *Set) print(p *paper.Paper) {
-	p.Need(70) // its head, the sketch and the first setting
-	p.Y += 11
-	p.Add(paper.Say(paper.Margin, p.Y, t.title(), paper.HeadLine, true), paper.Ends(paper.Edge, p.Y, strings.ToUpper(string(t.Cut)), paper.HeadLine, true),
-		paper.Within(paper.Say(paper.Margin+62, p.Y, lines.Clean(t.Count()), 3.4, false), 66))
+func (t *Set) print(p *paper.Paper, sketched bool) {
+	p.Need(45) // its head and the first setting
+	p.Y += 9
+	title := paper.Say(paper.Margin, p.Y, t.title(), paper.HeadLine, true)
+	way := paper.Within(paper.Ends(paper.Edge, p.Y, t.Way(), paper.FigHigh, true), 80)
+	x := paper.Margin + title.Width() + 5
+	p.Add(title, way, paper.Within(paper.Say(x, p.Y, lines.Clean(t.Count()), 3.4, false), paper.Edge-way.Width()-4-x))
 	p.Y += 1.8
 	p.Rule(scene.W35)
 	if !t.Final() {
-		banner(p, "NOT TO BE CUT YET. Read first:")
-		p.Y++
-		for i, m := range t.First() {
-			p.Para(paper.Margin+4, fmt.Sprintf("%d. %s", i+1, m), paper.CardHigh, false)
-		}
-		p.Para(paper.Margin, lines.Sentence(t.Why), paper.BodyHigh, false)
+		banner(p, t.NotYet())
 		return
 	}
-	p.Para(paper.Margin, lines.Sentence(t.Why)+" "+t.Chance(), paper.BodyHigh, false)
-	if lie, hand := t.alike(); lie != "" {
-		t.sketch(p, hand)
+	if t.WalkFirst {
+		banner(p, t.Chance())
+	} else {
+		p.Para(paper.Margin, t.Chance(), paper.BodyHigh, false)
 	}
-	t.columns(p)
-	for i := range t.Settings {
-		t.row(p, &t.Settings[i])
+	if t.Worth != "" {
+		p.Para(paper.Margin, "Worth reading first: "+t.Worth+".", paper.BodyHigh, true)
+	}
+	if lie, hand := t.alike(); lie != "" && sketched {
+		t.sketch(p, hand)
+	} else if c := t.Common(); c != "" {
+		p.Para(paper.Margin, c, paper.CardHigh, true)
+	}
+	if t.oneEach() {
+		t.grid(p)
+	} else {
+		t.columns(p)
+		for i := range t.Settings {
+			t.row(p, &t.Settings[i])
+		}
 	}
 	if t.Cut == fit.FitEach {
 		t.finals(p)
@@ -134,26 +201,24 @@ func (t *Set) print(p *paper.Paper) {
 // pieces begin.
 const (
 	colPieces = paper.Margin + 11
-	colCount  = paper.Margin + 64
-	colStop   = paper.Margin + 91
-	colBlank  = paper.Margin + 107
-	colFirst  = paper.Margin + 128
-	colSecond = paper.Margin + 149
-	colLow    = paper.Margin + 167.5
+	colCount  = paper.Margin + 66
+	colStop   = paper.Margin + 99
+	colTip    = paper.Margin + 127
+	colLow    = paper.Margin + 155
 	colHigh   = paper.Edge
 )
 
 // columns writes the head of the table.
 func (t *Set) columns(p *paper.Paper) {
-	p.Need(25)
-	p.Y += 5.5
-	edges := edgeNames(t.Kind)
+	p.Need(22)
+	p.Y += 5
+	end := EndNames(t.Kind)
 	p.Add(paper.Say(paper.Margin, p.Y, "set", paper.BodyHigh, true), paper.Say(colPieces, p.Y, "pieces", paper.BodyHigh, true))
 	for _, c := range []struct {
 		x float64
 		s string
-	}{{colCount, "cut"}, {colStop, "STOP"}, {colBlank, "blank"}, {colFirst, edges[0]}, {colSecond, edges[1]}, {colLow, "low"}, {colHigh, "high"}} {
-		p.Add(paper.Within(paper.Ends(c.x, p.Y, c.s, paper.BodyHigh, true), 20))
+	}{{colCount, "cut"}, {colStop, "STOP, " + t.rule.Unit()}, {colTip, "tip to tip"}, {colLow, end[0]}, {colHigh, end[1]}} {
+		p.Add(paper.Within(paper.Ends(c.x, p.Y, c.s, paper.BodyHigh, true), 27))
 	}
 	p.Y += 1.4
 	p.Rule(scene.W18)
@@ -162,21 +227,21 @@ func (t *Set) columns(p *paper.Paper) {
 // row writes one setting: its figures, and below them what else is to be known.
 func (t *Set) row(p *paper.Paper, g *Setting) {
 	const (
-		first = 7.2 // from the rule above to the baseline
+		first = 7.0 // from the rule above to the baseline
 		step  = paper.FigHigh * 1.6
 	)
 	which := scene.Wrap(t.Names(g.Pieces), paper.FigHigh, false, colCount-16-colPieces)
-	remarks := scene.Wrap(lines.Clean(t.Remark(g)), paper.BodyHigh, false, paper.TextWide-11-40)
+	remarks := scene.Wrap(lines.Clean(t.Remark(g)), paper.BodyHigh, false, colTip-colPieces)
+	if t.Remark(g) == "" {
+		remarks = nil
+	}
 	high := first + float64(len(which)-1)*step + float64(len(remarks))*paper.BodyHigh*paper.LineStep + 2
 	if p.Need(max(high, first+6)) {
 		t.columns(p)
 	}
 	y := p.Y + first
-	p.Add(paper.Say(paper.Margin, y, g.Name, paper.StopHigh, true), paper.Ends(colCount, y, g.Count(), paper.FigHigh, false), paper.Ends(colStop, y, t.StopText(g), paper.StopHigh, true),
-		paper.Ends(colBlank, y, fmt.Sprintf("%.0f", g.Blank), paper.FigHigh, false))
-	for i, x := range []float64{colFirst, colSecond} {
-		p.Add(paper.Ends(x, y, fmt.Sprintf("%.1f", g.Edges[i].Length), paper.FigHigh, false))
-	}
+	p.Add(paper.Say(paper.Margin, y, g.Name, paper.StopHigh, true), paper.Ends(colCount, y, g.Count(), paper.FigHigh, false),
+		paper.Within(paper.Ends(colStop, y, t.StopText(g), paper.StopHigh, true), colStop-colCount-3), paper.Within(paper.Ends(colTip, y, t.TipText(g), paper.FigHigh, false), colTip-colStop-2))
 	for _, c := range []struct {
 		x float64
 		Cut
@@ -185,7 +250,8 @@ func (t *Set) row(p *paper.Paper, g *Setting) {
 			p.Add(paper.Ends(c.x, y, "square", paper.CardHigh, false))
 			continue
 		}
-		p.Add(paper.Ends(c.x, y, fmt.Sprintf("%.1f°", c.Dial), paper.FigHigh, true), paper.Ends(c.x, y+4, fmt.Sprintf("(%.1f°)", c.FromEdge()), paper.SmallHigh, false))
+		dial := paper.Ends(c.x, y, fmt.Sprintf("%.1f°", c.Dial), paper.FigHigh, true)
+		p.Add(dial, paper.Ends(c.x, y+3.6, fmt.Sprintf("(%.1f°)", c.FromEdge()), paper.SmallHigh, false))
 	}
 	for i, w := range which {
 		p.Add(paper.Say(colPieces, y+float64(i)*step, w, paper.FigHigh, false))
@@ -195,56 +261,96 @@ func (t *Set) row(p *paper.Paper, g *Setting) {
 		last += paper.BodyHigh * paper.LineStep
 		p.Add(paper.Say(colPieces, last, r, paper.BodyHigh, false))
 	}
-	p.Y = max(last, y+4) + 2
+	p.Y = max(last, y+3.6) + 1.6
 	p.Rule(scene.W18)
 }
 
-// Columns of the pieces that are fitted, where they begin, mm.
-const (
-	colPiece  = paper.Margin
-	colExpect = paper.Margin + 20
-	colOwnLow = paper.Margin + 72
-	colOwnUp  = paper.Margin + 98
-	colFinal  = paper.Margin + 124
-)
-
-// finals are a row a piece with room to write what it was trimmed to.
-func (t *Set) finals(p *paper.Paper) {
-	head := func() {
-		p.Y += 5.5
-		p.Add(paper.Say(colPiece, p.Y, "piece", paper.BodyHigh, true), paper.Say(colExpect, p.Y, "expect, mm", paper.BodyHigh, true), paper.Say(colOwnLow, p.Y, "low", paper.BodyHigh, true),
-			paper.Say(colOwnUp, p.Y, "high", paper.BodyHigh, true), paper.Say(colFinal, p.Y, "final, mm", paper.BodyHigh, true))
-		p.Y += 1.4
-	}
-	p.Need(26)
-	head()
-	for _, f := range t.Pieces {
-		if p.Need(10) {
-			head()
+// oneEach tells whether each setting makes one piece, and nothing but the stop
+// differs between them: then they stand in a grid.
+func (t *Set) oneEach() bool {
+	const many = 5
+	for i := range t.Settings {
+		g, a := &t.Settings[i], &t.Settings[0]
+		if len(g.Pieces) != 1 || t.Remark(g) != "" || g.Low != a.Low || g.High != a.High || g.Side != a.Side {
+			return false
 		}
-		y := p.Y + 7
-		p.Add(paper.Say(colPiece, y, f.ID, paper.FigHigh, true), paper.Say(colExpect, y, f.Expect(), paper.FigHigh, false),
-			paper.Say(colOwnLow, y, f.Own(0), paper.FigHigh, false), paper.Say(colOwnUp, y, f.Own(1), paper.FigHigh, false),
-			scene.Line{A: scene.Point{X: colFinal, Y: y + 0.5}, B: scene.Point{X: colFinal + 32, Y: y + 0.5}, Pen: scene.Pen{Weight: scene.W25}})
-		if f.Access {
-			p.Add(paper.Within(paper.Ends(paper.Edge, y, "glue one end", paper.SmallHigh, true), 28))
-		}
-		p.Y = y + 2
-		p.Rule(scene.W18)
 	}
+	return len(t.Settings) >= many
 }
 
-// sketch draws a piece as it lies on the saw, its low end to the left, not to
-// scale: its two edges, how its ends are cut, and where the stop holds it. A
-// fillet lies as it will lie, a spindle with its head to the right.
+// grid writes the stops of settings that differ in nothing else.
+func (t *Set) grid(p *paper.Paper) {
+	const (
+		across = 4
+		wide   = paper.TextWide / across
+		high   = 8.4
+	)
+	a, end := &t.Settings[0], EndNames(t.Kind)
+	say := fmt.Sprintf("STOP in %s. %s %s, %s %s.", t.rule.Unit(), lines.Sentence(end[0]), a.Low, end[1], a.High)
+	if t.TipText(a) != "" {
+		say = fmt.Sprintf("STOP in %s; tip to tip is %s more. %s %s, %s %s.", t.rule.Unit(), t.rule.Length(a.Tip-a.Stop), capital(end[0]), a.Low, end[1], a.High)
+	}
+	p.Para(paper.Margin, say, paper.CardHigh, true)
+	for i := range t.Settings {
+		if i%across == 0 {
+			p.Need(high)
+			p.Y += high
+		}
+		g, x := &t.Settings[i], paper.Margin+float64(i%across)*wide
+		which := t.Names(g.Pieces)
+		if g.Spares > 0 {
+			which += fmt.Sprintf("+%d", g.Spares)
+		}
+		p.Add(paper.Say(x, p.Y, g.Name, paper.FigHigh, false), paper.Within(paper.Say(x+7.5, p.Y, which, paper.CardHigh, false), 13),
+			paper.Within(paper.Ends(x+wide-4, p.Y, t.StopText(g), paper.FigHigh, true), wide-25))
+	}
+	p.Y += 2
+	p.Rule(scene.W18)
+}
+
+// capital begins with one.
+func capital(s string) string {
+	out := lines.Sentence(s)
+	return out[:len(out)-1]
+}
+
+// finals are a place for each piece to write what it was trimmed to, two beside each
+// other.
+func (t *Set) finals(p *paper.Paper) {
+	const (
+		across = 2
+		wide   = paper.TextWide / across
+		high   = 8.0
+	)
+	p.Para(paper.Margin, "Each piece: what to expect, its own bevels, and the length it was trimmed to.", paper.BodyHigh, true)
+	for i := range t.Pieces {
+		if i%across == 0 {
+			p.Need(high)
+			p.Y += high
+		}
+		f, x := &t.Pieces[i], paper.Margin+float64(i%across)*wide
+		p.Add(paper.Say(x, p.Y, f.ID, paper.FigHigh, true), paper.Within(paper.Say(x+13, p.Y, t.Expect(f), paper.CardHigh, false), 28),
+			paper.Within(paper.Say(x+42, p.Y, f.Own(0)+" "+f.Own(1), paper.BodyHigh, false), 20),
+			scene.Line{A: scene.Point{X: x + 63, Y: p.Y + 0.5}, B: scene.Point{X: x + wide - 4, Y: p.Y + 0.5}, Pen: scene.Pen{Weight: scene.W25}})
+	}
+	p.Y += 2
+	p.Rule(scene.W18)
+}
+
+// sketch draws a piece as it lies on the saw, not to scale: its two edges, how its
+// ends are cut, and where the stop holds it. A fillet lies as it will lie, its
+// downhill end to the left; a spindle with its head to the right.
 func (t *Set) sketch(p *paper.Paper, hand string) {
 	const (
 		from, to = paper.Margin + 46.0, paper.Margin + 140.0
-		high     = 9.0
+		high     = 8.0
 		most     = 12.0 // that a bevel may reach
 	)
-	p.Need(28)
-	g := &t.Settings[0]
+	p.Need(24)
+	g, end, toward := &t.Settings[0], EndNames(t.Kind), [2]string{"to the lower post", "to the upper post"}
+	if t.Kind == pieces.Spindle {
+		toward = [2]string{"on the base rail", "under the handrail"}
+	}
 	top, low := g.Edges[0].Side, g.Edges[1].Side
 	if t.Kind == pieces.BaseFillet { // its open face is above
 		top, low = low, top
@@ -275,9 +381,9 @@ func (t *Set) sketch(p *paper.Paper, hand string) {
 	thin, thick := scene.Pen{Weight: scene.W18}, scene.Pen{Weight: scene.W50}
 	p.Add(
 		scene.Poly{Points: []scene.Point{pt(at(top, 0), y), pt(at(top, 1), y), pt(at(low, 1), y+high), pt(at(low, 0), y+high)}, Closed: true, Pen: thick, Fill: scene.Pale},
-		paper.Say(paper.Margin, y+high/2, "LOW END", paper.CardHigh, true), paper.Say(paper.Margin, y+high/2+4.5, "to the lower post", paper.BodyHigh, false),
-		paper.Ends(paper.Edge, y+high/2, "HIGH END", paper.CardHigh, true), paper.Ends(paper.Edge, y+high/2+4.5, "to the upper post", paper.BodyHigh, false),
-		paper.Amid((from+to)/2, y+high/2+paper.CardHigh/2, hand, paper.CardHigh, false),
+		paper.Say(paper.Margin, y+high/2, strings.ToUpper(end[0]), paper.CardHigh, true), paper.Say(paper.Margin, y+high/2+4.5, toward[0], paper.BodyHigh, false),
+		paper.Ends(paper.Edge, y+high/2, strings.ToUpper(end[1]), paper.CardHigh, true), paper.Ends(paper.Edge, y+high/2+4.5, toward[1], paper.BodyHigh, false),
+		paper.Within(paper.Amid((from+to)/2, y+high/2+paper.CardHigh/2, hand, paper.CardHigh, false), to-from-2*most),
 	)
 	free := y - 1.5
 	if other == low {
@@ -297,5 +403,8 @@ func (t *Set) sketch(p *paper.Paper, hand string) {
 		told = dim + 1.2 + paper.BodyHigh
 	}
 	p.Add(paper.Amid((x0+x1)/2, told, "STOP, along the "+g.Side.String(), paper.BodyHigh, true))
-	p.Y = y + high + 7
+	p.Y = y + high + 5.5
+	if way > 0 { // the words of the stop stand below the piece
+		p.Y += 2.5
+	}
 }

@@ -3,18 +3,33 @@ package cutting
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"pinchrod/calc/pieces"
 	"pinchrod/survey/asfound"
+	"pinchrod/survey/report/figure"
 )
 
 // stock is what a kind of piece is cut from, and how its ends are cut off.
 type stock struct {
 	kind    pieces.Kind
-	section string  // as read, empty when it was not
-	across  float64 // mm in the plane of the bay: a spindle's width, a fillet's thickness; 0 when not read
-	turned  bool    // has a foot and a head
-	square  [2]bool // which ends are left square, the low end first
+	section string    // as read, empty when it was not
+	read    []float64 // its sides as read, mm
+	across  float64   // mm in the plane of the bay: a spindle's width, a fillet's thickness; 0 when not read
+	turned  bool      // has a foot and a head
+	square  [2]bool   // which ends are left square, the low end first
+}
+
+// size is the section as a rule has it: "41 x 41 mm", "1 5/8 x 1 5/8 in".
+func (s stock) size(r figure.Rule) string {
+	if !r.Inches || s.section == "" {
+		return s.section
+	}
+	sides := make([]string, len(s.read))
+	for i, mm := range s.read {
+		sides[i] = r.Length(mm)
+	}
+	return r.With(strings.Join(sides, " x "))
 }
 
 // dialStep is how finely a mitre saw's scale is read, degrees; common practice,
@@ -108,14 +123,21 @@ func dialled(b float64) float64 {
 
 // round gives the multiple of a step nearest to v.
 func round(v, step float64) float64 {
-	// A step of 1/k with a whole k leaves a decimal that prints as such.
-	k := math.Round(1 / step)
-	return math.Round(v*k) / k
+	return multiple(math.Round(v/step), step)
 }
 
-// roundUp gives the least multiple of a step of 1 mm that is not below v, rounding
-// of the arithmetic set aside.
-func roundUp(v float64) float64 { return math.Ceil(v - 1e-9) }
+// multiple is n steps. A step of 1/k with a whole k leaves a decimal that prints
+// as such.
+func multiple(n, step float64) float64 {
+	if k := math.Round(1 / step); math.Abs(k*step-1) < 1e-9 {
+		return n / k
+	}
+	return n * step
+}
+
+// roundUp gives the least multiple of a step that is not below v; a nanometre is
+// rounding of the arithmetic.
+func roundUp(v, step float64) float64 { return multiple(math.Ceil((v-1e-6)/step), step) }
 
 // squareEnds says which ends a style of fillet leaves square. With one bevelled
 // end it is the one whose gap would be seen: where the long point is on the open
@@ -139,28 +161,41 @@ func (s *stock) squareEnds(style asfound.FilletEnds, bevels [2]float64) {
 	}
 }
 
+// alikeEnds says of a piece that it may go in either way.
+const alikeEnds = "no up or down: the ends are alike"
+
 // hand says how a piece goes into the saw and into its place.
 func (s stock) hand(ends [2]Cut) string {
 	switch {
 	case s.turned:
 		return "foot down"
 	case ends[0].Long == pieces.Neither && ends[1].Long == pieces.Neither:
-		return "either end down"
+		return alikeEnds
 	case ends[0].Dial == ends[1].Dial && ends[0].Long != ends[1].Long:
-		return "either end down" // half a turn in its plane brings it onto itself
+		return alikeEnds // half a turn in its plane brings it onto itself
 	}
-	return "mark the low end"
+	return "mark the " + EndNames(s.kind)[0]
+}
+
+// EndNames are what the two ends of a kind are called, the one towards the lower
+// post first: a spindle stands on its foot, a fillet lies along its rail.
+func EndNames(k pieces.Kind) [2]string {
+	if k == pieces.Spindle {
+		return [2]string{"foot", "head"}
+	}
+	return [2]string{"downhill end", "uphill end"}
 }
 
 // points says where the long points are.
-func points(low, high Cut) string {
+func points(k pieces.Kind, low, high Cut) string {
+	end := EndNames(k)
 	switch {
 	case low.Long == pieces.Neither && high.Long == pieces.Neither:
 		return "both ends square"
 	case low.Long == pieces.Neither:
-		return fmt.Sprintf("low end square, long point of the high end on the %s", high.Long)
+		return fmt.Sprintf("%s square, long point of the %s on the %s", end[0], end[1], high.Long)
 	case high.Long == pieces.Neither:
-		return fmt.Sprintf("long point of the low end on the %s, high end square", low.Long)
+		return fmt.Sprintf("long point of the %s on the %s, %s square", end[0], low.Long, end[1])
 	}
-	return fmt.Sprintf("long point of the low end on the %s, of the high end on the %s", low.Long, high.Long)
+	return fmt.Sprintf("long point of the %s on the %s, of the %s on the %s", end[0], low.Long, end[1], high.Long)
 }

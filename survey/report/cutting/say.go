@@ -8,9 +8,9 @@ import (
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
-	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 )
 
@@ -22,24 +22,48 @@ func (s *Sheet) AsOf() string {
 	return fmt.Sprintf("%s, from the book up to %s.", s.Date.Format("2006-01-02"), s.Entry)
 }
 
-// printedWith says that the sheet is not of the book's own settings, empty when it
-// is.
-func (s *Sheet) printedWith() string {
+// blank is where a person writes what nobody noted.
+const blank = "____________________"
+
+// Heading is what a workshop asks of a sheet before it cuts, each with a word
+// before it; job, bay and code stand above. Where nothing was noted there is a line
+// to write on.
+func (s *Sheet) Heading() [][2]string {
+	noted := func(text string) string {
+		if text == "" {
+			return blank
+		}
+		return text
+	}
+	var count []string
+	for i := range s.Sets {
+		t := &s.Sets[i]
+		count = append(count, strings.TrimSuffix(fmt.Sprintf("%d %ss of %s", len(t.Pieces), t.Kind, t.Size), " of "))
+	}
+	out := [][2]string{{"timber", noted(s.Timber)}}
+	if count != nil {
+		out = append(out, [2]string{"pieces", strings.Join(count, "; ")})
+	}
+	return append(out, [2]string{"measured", noted(s.Measured)}, [2]string{"printed", s.AsOf()}, [2]string{"cut by", blank + "  date __________"})
+}
+
+// trial says that the sheet is not of the book's own settings, empty when it is.
+func (s *Sheet) trial() string {
 	if len(s.Asked) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("PRINTED WITH %s: NOT AS THE BOOK HAS IT.", list(s.Asked))
+	return fmt.Sprintf("Trial settings: do not cut from this. It is printed with %s.", list(s.Asked))
 }
 
 // Banners are what nobody may overlook: settings that are not the book's, what has
 // to be settled first, and which pieces are not on the sheet, and why.
 func (s *Sheet) Banners() []string {
 	var out, kinds []string
-	if w := s.printedWith(); w != "" {
+	if w := s.trial(); w != "" {
 		out = append(out, w)
 	}
 	for _, h := range s.Hold {
-		out = append(out, "SETTLE BEFORE ANYTHING IS CUT: "+h+".")
+		out = append(out, "Settle this before anything is cut: "+h+".")
 	}
 	for _, k := range []pieces.Kind{pieces.Spindle, pieces.BaseFillet, pieces.RailFillet} {
 		if s.Set(k) == nil {
@@ -49,9 +73,9 @@ func (s *Sheet) Banners() []string {
 	switch {
 	case s.Missing == "":
 	case len(s.Sets) == 0:
-		out = append(out, "NOTHING TO CUT: "+s.Missing+".")
+		out = append(out, "Nothing to cut: "+s.Missing+".")
 	default:
-		out = append(out, fmt.Sprintf("NOT ON THIS SHEET: %s: %s.", list(kinds), s.Missing))
+		out = append(out, fmt.Sprintf("Not on this sheet: %s: %s.", list(kinds), s.Missing))
 	}
 	return out
 }
@@ -61,19 +85,14 @@ func (s *Sheet) How() []string {
 	if len(s.Sets) == 0 {
 		return nil
 	}
-	out := "Lengths are in mm, ± is U = 2u."
-	if slices.ContainsFunc(s.Sets, func(t Set) bool { return t.Cut == fit.Batch || t.Cut == fit.Graded }) {
-		off, way := (s.house.Short-s.house.Long)/2, "under"
-		if off < 0 {
-			off, way = -off, "over"
-		}
-		out += fmt.Sprintf(" A stop is %s %s what a place needs: from %s short to %s long fits.",
-			plain2(off), way, plain2(s.house.Short), plain2(s.house.Long))
+	out := fmt.Sprintf("Lengths are in %s; ± holds 19 times in 20. Saw dial in degrees from square (bevel gauge in brackets). Downhill is towards the lower post.", s.Rule.Named())
+	if s.Rule.Inches && len(s.Sets) > 1 {
+		out += " Set a fillet's stop with a caliper: its decimals add up along the rail."
 	}
-	say := []string{
-		out,
-		"Dials: degrees from square, in brackets from the edge. Low: the end at the lower post; the stop holds its long point.",
+	if t := s.Set(pieces.Spindle); t != nil && (t.Cut == fit.Batch || t.Cut == fit.Graded) {
+		out += fmt.Sprintf(" A spindle up to %s too short or %s too long still fits.", s.Rule.With(s.Rule.Tolerance(s.house.Short)), s.Rule.With(s.Rule.Tolerance(s.house.Long)))
 	}
+	say := []string{out}
 	if len(s.Settle) > 0 {
 		say = append(say, "Out of true, see below the cuts: "+strings.Join(names(s.Settle), ", ")+".")
 	}
@@ -83,18 +102,16 @@ func (s *Sheet) How() []string {
 	return say
 }
 
-// plain2 is a number as short as it can be, to a hundredth.
-func plain2(v float64) string { return fmt.Sprintf("%g", math.Round(v*100)/100) }
-
-// Facts are what stands below the cuts, each with a word before it.
+// Facts are what stands below the cuts, each with a word before it; an office copy
+// has the readings and the reasons as well.
 func (s *Sheet) Facts() [][2]string {
 	var out [][2]string
 	add := func(label, text string) { out = append(out, [2]string{label, text}) }
 	if w := s.Walk; w != nil && len(s.Sets) > 0 {
-		add("spacer", fmt.Sprintf("%.1f mm, walked %d times; if all is well it ends %s, ±%.1f mm", w.Spacer, w.Count, ending(w.Short.Value), 2*w.Short.U))
+		add("spacer", fmt.Sprintf("%s, walked %d times; should finish %s", s.spacer(w.Spacer), w.Count, s.ending()))
 	}
 	for _, h := range s.Holes {
-		add("access", h.String())
+		add("access", h.say(s.Rule))
 	}
 	for _, f := range s.Settle {
 		add("OUT", f)
@@ -102,12 +119,17 @@ func (s *Sheet) Facts() [][2]string {
 	if len(s.Unsure) > 0 {
 		add("unsure", "cannot be told yet: "+strings.Join(s.Unsure, ", "))
 	}
-	add("used", fmt.Sprintf("%s: %s", report.Count(len(s.Used), "reading"), strings.Join(runs(s.Used), ", ")))
 	for _, r := range s.SetAside {
 		add("set aside", fmt.Sprintf("%s %s, %s: %s", r.Short, r.Title, r.Value, r.Why))
 	}
 	for _, n := range s.Notes {
 		add("note", n)
+	}
+	if s.Office {
+		for i := range s.Sets {
+			add("why", fmt.Sprintf("%ss: %s", s.Sets[i].Kind, s.Sets[i].Why))
+		}
+		add("used", fmt.Sprintf("%s: %s", report.Count(len(s.Used), "reading"), strings.Join(runs(s.Used), ", ")))
 	}
 	return out
 }
@@ -162,67 +184,78 @@ func (t *Set) title() string { return strings.ToUpper(t.Kind.String()) + "S" }
 // Count says how many pieces and spares a set has, and of what section.
 func (t *Set) Count() string {
 	s := fmt.Sprintf("%d + %d spare", len(t.Pieces), t.Spares)
-	if t.Section != "" {
-		s += ", " + t.Section
+	if t.Size != "" {
+		s += ", " + t.Size
 	}
 	return s
 }
 
-// edgeNames are what the two edges of a kind are called.
-func edgeNames(k pieces.Kind) [2]string {
-	sides, _ := stock{kind: k}.sides()
-	return [2]string{sides[0].String(), sides[1].String()}
-}
-
-// Chance says how sure the fit is, with the stops as printed.
-func (t *Set) Chance() string {
-	switch {
-	case t.Cut == fit.FitEach:
-		return fmt.Sprintf("Every blank is long enough with probability %s.", asfound.Chance(t.P))
-	case t.Kind == pieces.Spindle:
-		return fmt.Sprintf("With the stops to %g mm all fit %s.", t.Step, asfound.Chance(t.P))
-	}
-	return fmt.Sprintf("With the stops to %g mm, and the last cut to fit, all fit %s.", t.Step, asfound.Chance(t.P))
-}
-
-// String says what reading to take, and what it would do.
-func (m Measure) String() string {
-	return fmt.Sprintf("%s: all fit %s then", m.take(), asfound.Chance(m.PAfter))
-}
-
-// take is the title, and of a trial piece how it is held: a fit is the plumb gap,
-// which a spindle that leans with its posts is not as long as.
-func (m Measure) take() string {
-	if m.What == survey.Trial {
-		return m.Title + ", held plumb"
-	}
-	return m.Title
-}
-
-// First says what to read first, one reading after the other, where a set cannot
-// be cut yet.
-func (t *Set) First() []string {
-	if len(t.Measure) == 0 {
-		return []string{"no single reading helps; take all of the bay's again"}
-	}
-	out := make([]string, len(t.Measure))
-	for i, m := range t.Measure {
-		out[i] = m.String()
+// stops are the settings that are cut to a stop, one for each length.
+func (t *Set) stops() []*Setting {
+	var out []*Setting
+	for i := range t.Settings {
+		g := &t.Settings[i]
+		if !g.ToFit && !slices.ContainsFunc(out, func(o *Setting) bool { return o.Stop == g.Stop }) {
+			out = append(out, g)
+		}
 	}
 	return out
 }
 
-// first is the same in few words.
-func (t *Set) first() string {
-	if len(t.Measure) == 0 {
-		return t.First()[0]
+// Way says how a set is cut, in a few words.
+func (t *Set) Way() string {
+	n := len(t.stops())
+	switch {
+	case !t.Final():
+		return "do not cut yet"
+	case n == 0:
+		return "over length, fit each"
+	case n == 1:
+		return "all to one stop"
+	case n == len(t.Pieces):
+		return fmt.Sprintf("%d lengths, one for each %s", n, t.Kind)
 	}
-	titles := make([]string, len(t.Measure))
-	for i, m := range t.Measure {
-		titles[i] = m.take()
-	}
-	return strings.Join(titles, "; ")
+	return fmt.Sprintf("to %d stops", n)
 }
+
+// Chance says how sure the fit is, with the stops as printed, and what work is
+// expected; of fillets, how they are glued, as that makes them fit.
+func (t *Set) Chance() string {
+	switch {
+	case !t.Final():
+		return ""
+	case t.Cut == fit.FitEach:
+		return fmt.Sprintf("About %.0f minutes. All blanks are long enough %s.", t.Minutes, asfound.Chance(t.P))
+	case t.Kind == pieces.Spindle:
+		say := fmt.Sprintf("About %.0f minutes. All fit %s", t.Minutes, asfound.Chance(t.P))
+		const few = 0.05 // what a tenth shows
+		if t.Trims+t.Recuts >= few {
+			say += fmt.Sprintf("; expect %.1f to trim and %.1f to cut again", t.Trims, t.Recuts)
+		}
+		return say + "."
+	}
+	say := "Glue from the lower post up. Cut the last to what is left."
+	if t.WalkFirst {
+		return "Walk the spacer first: 4 min. The last space cannot be told without it. " + say
+	}
+	return say
+}
+
+// Worth says of readings that save more minutes than they take which they are, and
+// how much: "trial piece at top; trial piece at middle: takes 6 minutes, saves 40".
+func Worth(a asfound.Advice) string {
+	var titles []string
+	for i := range a.With {
+		titles = append(titles, a.With[i].Title())
+	}
+	return fmt.Sprintf("%s: takes %.0f min, saves about %.0f", strings.Join(titles, "; "), a.Takes, a.Saves)
+}
+
+// NotYet says that a set is not to be cut, and what to read, in one sentence.
+func (t *Set) NotYet() string { return lines.Sentence(t.Why) }
+
+// ToRead says what to read before a set can be cut, in few words.
+func (t *Set) ToRead() string { return strings.TrimPrefix(t.Why, "do not cut yet: ") }
 
 // Common is what holds for every setting of a set, in sentences: how its pieces
 // lie on the saw, and how they go into their places. What differs is left to
@@ -241,9 +274,9 @@ func (t *Set) Common() string {
 // alike is what is true of every setting of a set, and so said once: how the
 // pieces lie, and how they go into their places; empty what differs.
 func (t *Set) alike() (lie, hand string) {
-	lie, hand = t.Settings[0].lie(), t.Settings[0].Hand
+	lie, hand = t.lie(&t.Settings[0]), t.Settings[0].Hand
 	for i := range t.Settings {
-		if t.Settings[i].lie() != lie {
+		if t.lie(&t.Settings[i]) != lie {
 			lie = ""
 		}
 		if t.Settings[i].Hand != hand {
@@ -256,17 +289,18 @@ func (t *Set) alike() (lie, hand string) {
 // Remark is what else has to be known of a setting, mostly nothing.
 func (t *Set) Remark(g *Setting) string {
 	var parts []string
-	p := t.Pieces[g.Pieces[0]-1]
+	p := &t.Pieces[g.Pieces[0]-1]
 	switch {
 	case t.Cut == fit.FitEach:
+		parts = append(parts, fmt.Sprintf("cut %s over length, trim on site", t.rule.With(t.rule.Tolerance(round(g.Over, 0.1)))))
 	case g.ToFit:
-		parts = append(parts, fmt.Sprintf("the last: cut to fit, about %s mm", p.Expect()))
+		parts = append(parts, fmt.Sprintf("the last: cut to what is left, about %s", t.rule.With(t.Expect(p))))
 	case len(g.Pieces) == 1 && p.First:
 		parts = append(parts, "the first, against the lower post")
 	}
 	lie, hand := t.alike()
 	if lie == "" {
-		parts = append(parts, g.lie())
+		parts = append(parts, t.lie(g))
 	}
 	if hand == "" {
 		parts = append(parts, g.Hand)
@@ -280,17 +314,24 @@ func (t *Set) Remark(g *Setting) string {
 }
 
 // lie says how the pieces of a setting lie on the saw.
-func (g *Setting) lie() string {
-	return fmt.Sprintf("%s; stop along the %s", points(g.Low, g.High), g.Side)
+func (t *Set) lie(g *Setting) string {
+	at := points(t.Kind, g.Low, g.High)
+	if g.Low.Long == pieces.Neither && g.High.Long == pieces.Neither {
+		return at
+	}
+	return fmt.Sprintf("%s; stop along the %s", at, g.Side)
 }
 
-// StopText is the stop of a setting as the sheet prints it, mm.
-func (t *Set) StopText(g *Setting) string {
-	d := 1
-	if t.Step < 0.1 && !g.ToFit {
-		d = 2
+// StopText is the stop of a setting as the sheet prints it.
+func (t *Set) StopText(g *Setting) string { return t.rule.Stop(g.Stop, g.Step) }
+
+// TipText is how long a piece of a setting is from tip to tip, as the sheet prints
+// it; nothing where both ends are square, as the stop says it.
+func (t *Set) TipText(g *Setting) string {
+	if g.Low.Long == pieces.Neither && g.High.Long == pieces.Neither {
+		return ""
 	}
-	return fmt.Sprintf("%.*f", d, g.Stop)
+	return t.rule.Length(g.Tip)
 }
 
 // Count says how many a setting makes, and how many spares: 12 or 12+1.
@@ -342,9 +383,9 @@ func (c Cut) Degrees() string {
 	return fmt.Sprintf("%.1f°", c.Dial)
 }
 
-// Expect is what a piece is expected to be cut to, measured as the stop is, mm:
-// "805.8 ±0.4".
-func (p *Piece) Expect() string { return fmt.Sprintf("%.1f ±%.1f", p.Needed, 2*p.U) }
+// Expect is what a piece is expected to be cut to, measured as the stop is: "805.8
+// ±0.4".
+func (t *Set) Expect(p *Piece) string { return t.rule.Of(figure.Known(p.Expected, p.U), "") }
 
 // Own writes a piece's own bevel, at its low end 0 or its high end 1.
 func (p *Piece) Own(end int) string {

@@ -37,6 +37,10 @@ type Sheet struct {
 	Date     time.Time
 	Rules    string
 	Caution  string
+	Rule     figure.Rule // that lengths are written by
+	Timber   string      // the species and what was noted of the stock, empty when neither is
+	Measured string      // who read the bay, and when; empty when no reading says
+	Office   bool        // print an office copy, which lists the readings that it rests on
 	Used     []Reading
 	SetAside []Reading
 	Hold     []string // what has to be settled before anything is cut: a height or an opening that no rule allows
@@ -47,8 +51,11 @@ type Sheet struct {
 	Missing  string   // why some kinds of piece, or all, are not on the sheet
 	Needless bool     // nothing is missing: the bay needs no pieces
 	Sets     []Set    // spindles, base fillets, rail fillets, those that there are
-	Walk     *asfound.Walk
-	Holes    []Hole
+	// WalkFirst tells that nobody can say yet whether the last space is narrow
+	// enough: the spacer is walked before a fillet is cut.
+	WalkFirst bool
+	Walk      *asfound.Walk
+	Holes     []Hole
 
 	found  *asfound.Bay
 	house  fit.House
@@ -81,11 +88,12 @@ func New(b *asfound.Bay, o Options) (*Sheet, error) {
 	s := &Sheet{
 		Job: o.Job, Tag: short(o.JobID), Bay: b.Place, Entry: o.Entry, Date: o.Date, Rules: o.Rules,
 		Caution: report.Caution(o.Rules), Notes: b.Notes, found: b, house: o.Settings.House, Asked: o.Asked,
+		Rule: figure.Rule{Inches: o.Settings.Inches}, Timber: timber(b, o.Settings.Species.Name), Measured: measured(b),
 	}
 	s.readings(b)
 	s.flags(b)
 	if l := b.Layout; l != nil {
-		s.Walk, s.turned = l.Walk, stockOf(b, pieces.Spindle).turned
+		s.Walk, s.turned = walk(b), stockOf(b, pieces.Spindle).turned
 		for _, k := range []struct {
 			pieces  []pieces.Piece
 			verdict *asfound.Verdict
@@ -93,10 +101,11 @@ func New(b *asfound.Bay, o Options) (*Sheet, error) {
 			if k.verdict == nil || len(k.pieces) == 0 {
 				continue
 			}
-			set, err := newSet(k.pieces, k.verdict, stockOf(b, k.pieces[0].Kind), o.Settings)
+			set, err := newSet(k.pieces, k.verdict, stockOf(b, k.pieces[0].Kind), o.Settings, left(b))
 			if err != nil {
 				return nil, fmt.Errorf("cutting sheet of %s: %w", b.Place, err)
 			}
+			set.WalkFirst = s.WalkFirst && set.Kind != pieces.Spindle
 			s.Sets = append(s.Sets, set)
 		}
 		s.holes(b)
@@ -139,6 +148,31 @@ func (s *Sheet) SquareEnds(k pieces.Kind) [2]bool {
 	return [2]bool{}
 }
 
+// left is what the last fillet has to fill, along the rail: as much more than its
+// level space as the pitch makes it, with the same share of doubt.
+func left(b *asfound.Bay) asfound.Quantity {
+	q := b.Layout.Last
+	q.U /= math.Cos(b.Adjusted.BaseAngle.Value * math.Pi / 180)
+	return q
+}
+
+// walk is the spacer walk that the card tells of. Where a spacer was walked before,
+// its length and the fillets are one figure.
+func walk(b *asfound.Bay) *asfound.Walk {
+	w, v := b.Layout.Walk, b.BaseFillets
+	if w == nil || v == nil {
+		return w
+	}
+	longer := v.Needed.Mean[0] - b.Layout.BaseFillets[0].Length
+	if longer == 0 {
+		return w
+	}
+	out := *w
+	out.Spacer = w.Spacer + longer
+	out.Short.Value -= float64(w.Count) * (out.Spacer - w.Spacer)
+	return &out
+}
+
 // readings lists what the sheet rests on.
 func (s *Sheet) readings(b *asfound.Bay) {
 	for i := range b.Readings {
@@ -148,7 +182,7 @@ func (s *Sheet) readings(b *asfound.Bay) {
 			s.Used = append(s.Used, out)
 			continue
 		}
-		out.Why = fmt.Sprintf("probably wrong by %+.1f ±%.1f%s", r.Error.Value, 2*r.Error.U, figure.Unit(r.Reading.Kind().Unit()))
+		out.Why = "probably wrong by " + s.Rule.Signed(r.Error, r.Reading.Kind().Unit())
 		if r.Slip != "" {
 			out.Why += ", " + r.Slip
 		}
@@ -161,13 +195,17 @@ func (s *Sheet) readings(b *asfound.Bay) {
 
 // holding are the flags that move the handrail or the spindles, so that what was
 // cut before would be scrap.
-var holding = []string{"guard-height", "handrail-height", "opening"}
+var holding = []string{"guard-height", "handrail-height", "opening", lastSpace}
+
+// lastSpace is the flag of the space that takes the sum of the fillets' errors.
+const lastSpace = "last-space"
 
 // flags lists what is out of true and what cannot be told. A slip that was set
 // aside stands among the readings.
 func (s *Sheet) flags(b *asfound.Bay) {
 	for _, f := range b.Flags {
-		said := fmt.Sprintf("%s %s%s: %s", f.Name, flagFigure(f), f.Of, f.Text)
+		s.WalkFirst = s.WalkFirst || f.Name == lastSpace && f.State == rules.Unsure
+		said := fmt.Sprintf("%s %s%s: %s", f.Name, s.flagFigure(f), f.Of, f.Text)
 		switch {
 		case f.State == rules.Unsure:
 			s.Unsure = append(s.Unsure, f.Name)
@@ -180,15 +218,63 @@ func (s *Sheet) flags(b *asfound.Bay) {
 	}
 }
 
-func flagFigure(f asfound.Flag) string {
-	if f.Unit == "" {
+// flagFigure is the figure of a flag, with a comma behind it where it has one.
+func (s *Sheet) flagFigure(f asfound.Flag) string {
+	q := figure.Known(f.Value, f.U)
+	switch {
+	case f.Unit == "":
 		return ""
+	case f.Absolute:
+		return s.Rule.Of(q, f.Unit) + ", "
 	}
-	sign := "%+.1f"
-	if f.Absolute {
-		sign = "%.1f"
+	return s.Rule.Signed(q, f.Unit) + ", "
+}
+
+// timber says what the pieces are cut from: the species, if it is set, and what was
+// noted beside the sections, such as a finish.
+func timber(b *asfound.Bay, species string) string {
+	var out []string
+	if species != "" {
+		out = append(out, species)
 	}
-	return fmt.Sprintf(sign+" ±%.1f%s, ", f.Value, 2*f.U, figure.Unit(f.Unit))
+	for _, e := range b.Taken {
+		r := &e.Reading
+		if note := r.Note; (r.What == survey.SpindleSize || r.What == survey.FilletSize) && note != "" && !slices.Contains(out, note) {
+			out = append(out, note)
+		}
+	}
+	return strings.Join(out, "; ")
+}
+
+// measured says whose readings the bay rests on, and of which days.
+func measured(b *asfound.Bay) string {
+	var who, days []string
+	add := func(r *survey.Reading) {
+		if r.By != "" && !slices.Contains(who, r.By) {
+			who = append(who, r.By)
+		}
+		const day = len("2006-01-02") // each form of a date begins so
+		if len(r.When) >= day {
+			days = append(days, r.When[:day])
+		}
+	}
+	for i := range b.Readings {
+		if !b.Readings[i].Suspect {
+			add(&b.Readings[i].Reading)
+		}
+	}
+	for i := range b.Taken {
+		add(&b.Taken[i].Reading)
+	}
+	out := strings.Join(who, ", ")
+	if len(days) > 0 {
+		first, last := slices.Min(days), slices.Max(days)
+		if first != last {
+			first += " to " + last
+		}
+		out = strings.TrimPrefix(out+", "+first, ", ")
+	}
+	return out
 }
 
 // stock is the section that a kind of piece is cut from.
@@ -200,7 +286,12 @@ func stockOf(b *asfound.Bay, k pieces.Kind) stock {
 	}
 	for _, e := range b.Taken { // the last one counts, as in the findings
 		if q := e.Reading.Value; e.Reading.What == what {
-			out.section = q.String()
+			out.section, out.read = q.String(), nil
+			for _, n := range q.N {
+				if n != 0 {
+					out.read = append(out.read, unit.Length(n).MM())
+				}
+			}
 			if k == pieces.Spindle {
 				out.turned = q.N[2] != 0
 			} else {
@@ -250,24 +341,20 @@ func (h *Hole) find(all []pieces.Piece, level float64, t *Set) {
 	}
 }
 
-// where says where a hole is.
-func (h Hole) where() string {
+// say says what is to be done about a hole.
+func (h Hole) say(r figure.Rule) string {
 	rail := "base rail"
 	if h.Rail {
 		rail = "handrail"
 	}
-	return fmt.Sprintf("%s, %s mm from the lower post", rail, plain(h.At))
-}
-
-// String says what is to be done about a hole.
-func (h Hole) String() string {
+	where := fmt.Sprintf("%s, %s from the lower post", rail, r.With(r.Length(h.At)))
 	switch {
 	case h.Piece != "":
-		return fmt.Sprintf("%s: under %s, which has to come out again: glue it at one end only", h.where(), h.Piece)
+		return fmt.Sprintf("%s: under %s, which has to come out again: glue it at one end only", where, h.Piece)
 	case h.Under > 0:
-		return fmt.Sprintf("%s: under spindle %s, out of reach once that stands: move the hole or say so before gluing", h.where(), id(pieces.Spindle, h.Under))
+		return fmt.Sprintf("%s: under spindle %s, out of reach once that stands: move the hole or say so before gluing", where, id(pieces.Spindle, h.Under))
 	}
-	return fmt.Sprintf("%s: under no piece of this sheet; read it again", h.where())
+	return fmt.Sprintf("%s: under no piece of this sheet; read it again", where)
 }
 
 // prefixes of a piece's name.
@@ -277,6 +364,3 @@ var prefixes = map[pieces.Kind]string{pieces.Spindle: "S", pieces.BaseFillet: "B
 func id(k pieces.Kind, number int) string { return fmt.Sprintf("%s%02d", prefixes[k], number) }
 
 func spareID(k pieces.Kind, number int) string { return fmt.Sprintf("%sX%d", prefixes[k], number) }
-
-// plain is a number as short as it can be.
-func plain(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }

@@ -4,6 +4,7 @@ package lines
 
 import (
 	"io"
+	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -106,13 +107,17 @@ func Width(s string) int {
 // Pad fills s with spaces to n columns.
 func Pad(s string, n int) string { return s + strings.Repeat(" ", max(0, n-Width(s))) }
 
-// glued splits text into words, a figure with its ± and its unit being one.
+var isFraction = regexp.MustCompile(`^[0-9]+/[0-9]+\b`)
+
+// glued splits text into words, a figure with its ± and its unit being one, and
+// whole inches with their fraction.
 func glued(text string) []string {
 	var words []string
 	for _, w := range strings.Fields(text) {
 		last := len(words) - 1
-		unit := strings.HasPrefix(w, "±") || slices.Contains([]string{"mm", "mm/m"}, strings.TrimRight(w, ".,:;)"))
-		if unit && last >= 0 && strings.ContainsAny(words[last][len(words[last])-1:], "0123456789") {
+		unit := strings.HasPrefix(w, "±") || slices.Contains([]string{"mm", "mm/m", "in"}, strings.TrimRight(w, ".,:;)"))
+		part := isFraction.MatchString(w) // of an inch, behind the whole ones
+		if (unit || part) && last >= 0 && strings.ContainsAny(words[last][len(words[last])-1:], "0123456789") {
 			words[last] += " " + w
 			continue
 		}

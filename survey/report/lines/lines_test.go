@@ -16,6 +16,7 @@ func TestWrap(t *testing.T) {
 		{"a gap of 89.4 mm", 13, []string{"a gap of", "89.4 mm"}},
 		{"run 1254.0 ±1.2 mm here", 16, []string{"run", "1254.0 ±1.2 mm", "here"}},
 		{"abcdefghijklmnopqrst uv", 8, []string{"abcdefgh", "ijklmnop", "qrst uv"}},
+		{"over 35 7/16 in, at", 12, []string{"over", "35 7/16 in,", "at"}},
 		{"Ørsted ±° é", 8, []string{"Ørsted", "±° é"}},
 		{"too narrow", 1, []string{"too", "narrow"}},
 	} {

@@ -1,8 +1,9 @@
-// Package paper lays text on A4 from the top down, as all of the workshop's sheets
-// have it: they lie beside each other at the saw.
+// Package paper lays text on A4 or letter paper from the top down, as all of the
+// workshop's sheets have it: they lie beside each other at the saw.
 package paper
 
 import (
+	"fmt"
 	"math"
 
 	"pinchrod/survey/report/lines"
@@ -10,14 +11,13 @@ import (
 )
 
 // The margin of a page, mm, and the width of what is printed. Printers leave 4 to
-// 5 mm at the edge white; common practice, no source.
+// 5 mm at the edge white; common practice, no source. Columns stand where they do
+// on A4, so that letter paper, which is 5.9 mm wider, has a wider right margin.
 const (
 	Margin   = 12.0
 	Edge     = scene.A4Short - Margin // where lines end
 	TextWide = Edge - Margin
-	HeadHigh = 15.0                       // of what stands at the top of a page
-	Bottom   = scene.A4Long - Margin - 10 // where text ends; the foot is below
-	Full     = Bottom - Margin - HeadHigh // what one page holds
+	HeadHigh = 15.0 // of what stands at the top of a page
 )
 
 // Heights of lettering, mm, which are those of its figures. Lengths at a saw are
@@ -40,8 +40,18 @@ type Paper struct {
 	Pages []scene.Page
 	Y     float64 // baseline of what was written last
 
+	sheet   scene.Paper
 	endless bool
 }
+
+// New begins to write on sheets of a size.
+func New(sheet scene.Paper) *Paper { return &Paper{sheet: sheet} }
+
+// Bottom is where text ends; the foot is below.
+func (p *Paper) Bottom() float64 { return p.sheet.Long - Margin - 10 }
+
+// Full is what one page holds.
+func (p *Paper) Full() float64 { return p.Bottom() - Margin - HeadHigh }
 
 // Endless tells whether this is only to measure what is written: no page ends.
 func (p *Paper) Endless() bool { return p.endless }
@@ -54,7 +64,7 @@ func (p *Paper) Add(items ...scene.Item) { p.Page().Add(items...) }
 
 // Turn begins a page.
 func (p *Paper) Turn() {
-	p.Pages = append(p.Pages, scene.Page{W: scene.A4Short, H: scene.A4Long, Title: p.Title})
+	p.Pages = append(p.Pages, scene.Page{W: p.sheet.Short, H: p.sheet.Long, Title: p.Title})
 	p.Y = Margin + HeadHigh
 	p.Head(p.Page())
 }
@@ -62,7 +72,7 @@ func (p *Paper) Turn() {
 // Need begins a page where less than so many mm are left, and tells whether it
 // did.
 func (p *Paper) Need(high float64) bool {
-	if p.endless || p.Y+high <= Bottom {
+	if p.endless || p.Y+high <= p.Bottom() {
 		return false
 	}
 	p.Turn()
@@ -72,12 +82,35 @@ func (p *Paper) Need(high float64) bool {
 // Together writes what should not be parted, on a page of its own if need be,
 // unless it is more than so many mm high.
 func (p *Paper) Together(most float64, write func(*Paper)) {
-	try := &Paper{Pages: make([]scene.Page, 1), endless: true}
+	try := &Paper{Pages: make([]scene.Page, 1), sheet: p.sheet, endless: true}
 	write(try)
 	if try.Y <= most {
 		p.Need(try.Y)
 	}
 	write(p)
+}
+
+// Coded writes the head of a page: its title and, large, the code that it is known
+// by; below them what it is.
+func (p *Paper) Coded(page *scene.Page, title, about, code string) {
+	const high = 8
+	at := Ends(Edge, Margin+high, code, high, true)
+	page.Add(Within(Say(Margin, Margin+6, title, HeadLine, true), TextWide-at.Width()-6), at,
+		Within(Say(Margin, Margin+12, about, BodyHigh, false), TextWide), Across(Margin+HeadHigh-0.5, scene.W50))
+}
+
+// Foot writes what stands at the foot of a page, above it a line, and at its right
+// the page's number.
+func (p *Paper) Foot(page *scene.Page, text string) {
+	y := p.sheet.Long - Margin
+	page.Add(Across(y-5, scene.W18), Within(Say(Margin, y, lines.Clean(text), BodyHigh, false), TextWide-30))
+}
+
+// Number writes on each page which it is, of how many.
+func (p *Paper) Number() {
+	for i := range p.Pages {
+		p.Pages[i].Add(Ends(Edge, p.sheet.Long-Margin, fmt.Sprintf("page %d of %d", i+1, len(p.Pages)), BodyHigh, true))
+	}
 }
 
 // Para writes text from x to the right margin, wrapped.

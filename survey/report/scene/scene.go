@@ -61,6 +61,24 @@ const (
 	A4Long  = 297
 )
 
+// Paper is a sheet by its sides, mm.
+type Paper struct{ Short, Long float64 }
+
+// The sheets that printers hold: ISO 216, and the American letter of 8 1/2 by 11
+// in (ANSI X3.151 A, from memory).
+var (
+	A4     = Paper{A4Short, A4Long}
+	Letter = Paper{215.9, 279.4}
+)
+
+// PaperFor is the sheet of a job: letter where its units are inches.
+func PaperFor(inches bool) Paper {
+	if inches {
+		return Letter
+	}
+	return A4
+}
+
 // Weight is a line's width by name.
 type Weight uint8
 

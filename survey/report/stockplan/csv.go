@@ -7,11 +7,12 @@ import (
 
 	"pinchrod/calc/pieces"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
 )
 
 // Columns of the CSV, a row a cut in the order of the saw; what is left out comes
 // first, a row each with nothing but job, code, bay, kind, note and bars_code. Lengths are in
-// mm, angles in degrees from a square cut.
+// mm whatever the units of the job, angles in degrees from a square cut.
 //
 //	job, code         which plan
 //	bar, bars         the bar's number, of how many
@@ -58,7 +59,7 @@ func (p *Plan) CSV(w io.Writer) error {
 			cells := map[string]string{
 				"bar": fmt.Sprint(b.Number), "bars": fmt.Sprint(len(p.Bars)), "section": b.Section, "length": plain(b.Length), "label": b.Label,
 				"cut": fmt.Sprint(n + 1), "bay": string(c.Bay), "sheet": sheets[c.Bay], "kind": c.Kind.String(), "piece": c.Piece, "setting": c.Setting,
-				"stop": c.Stop, "stop_side": c.Side.String(), "bevel_low": tenth(c.Low.Dial), "bevel_high": tenth(c.High.Dial),
+				"stop": figure.Plain(c.StopMM), "stop_side": c.Side.String(), "bevel_low": tenth(c.Low.Dial), "bevel_high": tenth(c.High.Dial),
 				"long_point_low": longPoint(c.Low), "long_point_high": longPoint(c.High), "from": tenth(c.From), "to": tenth(c.To), "note": c.note(),
 			}
 			if b.Offcut {
@@ -68,7 +69,7 @@ func (p *Plan) CSV(w io.Writer) error {
 				cells["price"] = fmt.Sprintf("%.2f", b.Price)
 			}
 			if b.Keep > 0 {
-				cells["keep"] = plain(keepLength(b.Keep))
+				cells["keep"] = plain(keepLength(b.Keep, figure.Rule{}))
 			}
 			add(cells)
 		}

@@ -57,7 +57,7 @@ func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 			lie, err := liesOf(t)
 			switch {
 			case !t.Final():
-				out(kind, t.Why, "read first: "+first(t))
+				out(kind, t.Why, t.ToRead())
 			case t.Turned:
 				_, ids, misfits := partsOf(s, t)
 				if len(ids) > 0 {
@@ -118,23 +118,11 @@ func missing(s *cutting.Sheet) string {
 	return strings.Join(out, " and ")
 }
 
-// first is what to read before a set can be cut.
-func first(t *cutting.Set) string {
-	if len(t.Measure) == 0 {
-		return "no single reading helps; take all of the bay's again"
-	}
-	var out []string
-	for _, m := range t.Measure {
-		out = append(out, m.Title)
-	}
-	return strings.Join(out, "; ")
-}
-
 // turned says what to do about turned pieces; nothing once all are cut.
 func turned(s *cutting.Sheet, t *cutting.Set) string {
 	blank := 0.0
 	for _, g := range t.Settings {
-		blank = max(blank, g.Blank)
+		blank = max(blank, g.Tip)
 	}
 	n, spare := 0, 0
 	parts, _, _ := partsOf(s, t)
@@ -145,8 +133,7 @@ func turned(s *cutting.Sheet, t *cutting.Set) string {
 	if n+spare == 0 {
 		return ""
 	}
-	return fmt.Sprintf("get %d + %d spare blanks of %s, %.0f mm long at least. The foot, which stands on the base rail, is the low end: "+
-		"cut it first and hold it to the stop, then cut the head", n, spare, t.Section, blank)
+	return fmt.Sprintf("get %d + %d spare blanks of %s, %s long at least. Cut the foot, which stands on the base rail, first. Hold it to the stop and cut the head", n, spare, t.Section, s.Rule.With(s.Rule.Whole(blank)))
 }
 
 // partsOf are the parts of a set, a setting each, less what was cut before, which

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"pinchrod/calc/unit"
+	"pinchrod/survey/report/figure"
 )
 
 // ranges writes S01, S02, S03, SX1 as "S01-S03 SX1".
@@ -61,5 +62,13 @@ func span(a, b int) string {
 
 // plain is a length in mm as short as it can be, to a micrometre.
 func plain(mm float64) string { return strings.TrimSuffix(unit.FromMM(mm).String(), " mm") }
+
+// short is a length as short as it can be, as a rule has it.
+func short(mm float64, r figure.Rule) string {
+	if r.Inches {
+		return r.Length(mm)
+	}
+	return plain(mm)
+}
 
 func tenth(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }

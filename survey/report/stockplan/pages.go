@@ -10,9 +10,9 @@ import (
 	"pinchrod/survey/report/scene"
 )
 
-// Pages draws the plan on A4: what to buy, then each bar with its cuts.
+// Pages draws the plan on A4 or letter paper: what to buy, then each bar with its cuts.
 func (p *Plan) Pages() []scene.Page {
-	l := &paper.Paper{}
+	l := paper.New(scene.PaperFor(p.Rule.Inches))
 	p.begins(l)
 	if !p.Complete() {
 		var left []string
@@ -30,7 +30,7 @@ func (p *Plan) Pages() []scene.Page {
 		}
 	}
 	for i := range p.Sections {
-		l.Together(wholeHigh, p.Sections[i].print)
+		l.Together(l.Full()/2, p.Sections[i].print)
 	}
 	if len(p.Sections) > 1 {
 		l.Y += 2
@@ -47,11 +47,9 @@ func (p *Plan) Pages() []scene.Page {
 	l.Y++
 	l.Para(paper.Margin, p.Caution, paper.BodyHigh, true)
 	for i := range p.Groups {
-		l.Together(wholeHigh, func(l *paper.Paper) { p.print(l, p.Groups[i]) })
+		l.Together(l.Full()/2, func(l *paper.Paper) { p.print(l, p.Groups[i]) })
 	}
-	for i := range l.Pages {
-		l.Pages[i].Add(paper.Ends(paper.Edge, scene.A4Long-paper.Margin, fmt.Sprintf("page %d of %d", i+1, len(l.Pages)), paper.BodyHigh, true))
-	}
+	l.Number()
 	return l.Pages
 }
 
@@ -65,13 +63,8 @@ func (p *Plan) begins(l *paper.Paper) {
 	}
 	l.Title = fmt.Sprintf("%s: stock plan %s", title, p.Name())
 	l.Head = func(page *scene.Page) {
-		const codeHigh = 8
-		code := paper.Ends(paper.Edge, paper.Margin+codeHigh, p.Code, codeHigh, true)
-		page.Add(
-			paper.Within(paper.Say(paper.Margin, paper.Margin+6, title, paper.HeadLine, true), paper.TextWide-code.Width()-6), code,
-			paper.Within(paper.Say(paper.Margin, paper.Margin+12, about, paper.BodyHigh, false), paper.TextWide), paper.Across(paper.Margin+paper.HeadHigh-0.5, scene.W50),
-			paper.Across(scene.A4Long-paper.Margin-5, scene.W18), paper.Within(paper.Say(paper.Margin, scene.A4Long-paper.Margin, lines.Clean(foot), paper.BodyHigh, false), paper.TextWide-30),
-		)
+		l.Coded(page, title, about, p.Code)
+		l.Foot(page, foot)
 	}
 	l.Turn()
 }
@@ -101,9 +94,6 @@ const (
 	colTo     = paper.Edge
 )
 
-// wholeHigh is the most that is not parted over two pages, mm: half a page.
-const wholeHigh = paper.Full / 2
-
 // print writes bars that are cut alike: the picture of one, and its cuts.
 func (p *Plan) print(l *paper.Paper, g Group) {
 	b := &p.Bars[g.Bars[0]]
@@ -116,20 +106,21 @@ func (p *Plan) print(l *paper.Paper, g Group) {
 	l.Y += 2
 	l.Add(p.picture(b, scene.Point{X: paper.Margin, Y: l.Y}, len(g.Bars) == 1)...)
 	l.Y += barHigh
-	columns(l)
+	p.columns(l, g)
 	for _, r := range g.Runs {
 		p.row(l, g, r)
 	}
 }
 
 // columns writes the head of a table of cuts.
-func columns(l *paper.Paper) {
+func (p *Plan) columns(l *paper.Paper, g Group) {
 	l.Y += 4.6
+	first, second := p.ends(g)
 	l.Add(paper.Say(paper.Margin, l.Y, "cut", paper.BodyHigh, true), paper.Say(colPieces, l.Y, "pieces", paper.BodyHigh, true))
 	for _, c := range []struct {
 		x float64
 		s string
-	}{{colStop, "STOP"}, {colLow, "low"}, {colHigh, "high"}, {colFrom, "from"}, {colTo, "to"}} {
+	}{{colStop, "STOP"}, {colLow, first}, {colHigh, second}, {colFrom, "from"}, {colTo, "to"}} {
 		l.Add(paper.Ends(c.x, l.Y, c.s, paper.BodyHigh, true))
 	}
 	l.Y++
@@ -153,13 +144,13 @@ func (p *Plan) row(l *paper.Paper, g Group, r Run) {
 	if l.Need(high) {
 		l.Y += 7.5
 		l.Add(paper.Say(paper.Margin, l.Y, p.Numbers(g)+", continued", paper.FigHigh, true))
-		columns(l)
+		p.columns(l, g)
 	}
 	y := l.Y + first
 	l.Add(paper.Within(paper.Say(paper.Margin, y, r.Numbers(), paper.FigHigh, true), colPieces-paper.Margin-2), paper.Ends(colStop, y, from.Stop, paper.StopHigh, true),
 		paper.Say(colSide, y-3.4, from.Side.String(), paper.BodyHigh, false), paper.Say(colSide, y+0.2, "set "+from.Setting, paper.BodyHigh, false),
 		paper.Within(paper.Ends(colLow, y, from.Low.Degrees(), paper.FigHigh, false), colLow-colSide-19), paper.Within(paper.Ends(colHigh, y, from.High.Degrees(), paper.FigHigh, false), colHigh-colLow-2),
-		paper.Ends(colFrom, y, tenth(from.From), 3, false), paper.Ends(colTo, y, tenth(to.To), 3, false))
+		paper.Ends(colFrom, y, p.Rule.Length(from.From), 3, false), paper.Ends(colTo, y, p.Rule.Length(to.To), 3, false))
 	for i, w := range which {
 		l.Add(paper.Say(colPieces, y+float64(i)*step, w, nameHigh, false))
 	}
@@ -185,7 +176,7 @@ func banner(p *paper.Paper, title string, text []string) {
 			title += " (continued)"
 		}
 		p.Y += 4
-		n := max(1, min(len(rows), int((paper.Bottom-p.Y-11)/step)))
+		n := max(1, min(len(rows), int((p.Bottom()-p.Y-11)/step)))
 		if p.Endless() || len(rows) == 0 {
 			n = len(rows)
 		}

@@ -45,7 +45,7 @@ func (p *Plan) alone(i int, named bool) scene.Page {
 	b := &p.Bars[i]
 	page := scene.Page{
 		W: paper.TextWide + 2*inset, H: barHigh + 2*inset,
-		Title: lines.Clean(fmt.Sprintf("bar %d of %d: %s mm of %s", b.Number, len(p.Bars), plain(b.Length), b.Section)),
+		Title: lines.Clean(fmt.Sprintf("bar %d of %d: %s of %s", b.Number, len(p.Bars), b.rule.With(short(b.Length, b.rule)), b.Section)),
 		Desc:  lines.Clean(b.describe(named)),
 	}
 	page.Add(p.picture(b, scene.Point{X: inset, Y: inset}, named)...)
@@ -60,7 +60,7 @@ func (b *Bar) describe(named bool) string {
 		if named {
 			name = c.Name() + " "
 		}
-		out = append(out, fmt.Sprintf("%d: %sfrom %s to %s", i+1, name, tenth(c.From), tenth(c.To)))
+		out = append(out, fmt.Sprintf("%d: %sfrom %s to %s", i+1, name, b.rule.Length(c.From), b.rule.Length(c.To)))
 	}
 	return fmt.Sprintf("Cuts from the first end: %s. Left: %s.", strings.Join(out, "; "), b.Left())
 }
@@ -102,7 +102,7 @@ func (p *Plan) picture(b *Bar, at scene.Point, named bool) []scene.Item {
 		from := [2]float64{b.Length - b.Keep, b.Length - b.Keep}
 		items = append(items, area(from, ends, scene.W50, scene.White))
 		keep := paper.Amid((pt(from[0], 0).X+pt(ends[0], 0).X)/2, at.Y+(barHigh+nameHigh)/2, b.Left(), nameHigh, true)
-		for _, s := range []string{plain(keepLength(b.Keep)), ""} { // what there is room for; the head of the bar says it too
+		for _, s := range []string{short(keepLength(b.Keep, b.rule), b.rule), ""} { // what there is room for; the head of the bar says it too
 			if keep.Width()+2 > b.Keep*scale {
 				keep.S = s
 			}

@@ -12,6 +12,7 @@ import (
 	"pinchrod/calc/unit"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
 )
 
 // ErrNoBars: there are pieces to cut, and no bar to cut them from.
@@ -40,6 +41,9 @@ func makePlan(sheets []*cutting.Sheet, o Options) (*Plan, error) {
 	p := &Plan{
 		Job: o.Job, Entry: o.Entry, Date: o.Date, Rules: o.Rules, Caution: report.Caution(o.Rules),
 		Kerf: o.Kerf, Trim: o.Trim, MinOffcut: o.MinOffcut,
+	}
+	if len(sheets) > 0 {
+		p.Rule = sheets[0].Rule
 	}
 	all, left, done := gather(sheets)
 	p.Left, p.Done, p.Code = left, done, code(all)
@@ -226,7 +230,7 @@ func (p *Plan) tooLong(k *kin, bars []stock.Bar, o stock.Options) (others []*par
 		}
 		if ids != nil {
 			slices.SortFunc(ids, byNumber)
-			p.Left = append(p.Left, Left{first.sheet.Bay, ranges(ids), fmt.Sprintf("up to %s mm long, and no bar of %s gives that", tenth(longest), k.name), "add a longer bar"})
+			p.Left = append(p.Left, Left{first.sheet.Bay, ranges(ids), fmt.Sprintf("up to %s long, and no bar of %s gives that", p.Rule.With(p.Rule.Length(longest)), k.name), "add a longer bar"})
 		}
 	}
 	return others
@@ -263,7 +267,7 @@ func (p *Plan) leave(k *kin, why, next string) {
 // Bars that are cut alike stand together.
 func (p *Plan) take(k *kin, bars []stock.Bar, r stock.Result) {
 	s := Section{
-		Name: k.name, Priced: r.Priced, Claim: r.Claim(), Proven: r.Proven, Gap: r.Gap(), Waste: r.Waste, WasteBound: r.WasteBound,
+		Name: k.name, rule: p.Rule, Priced: r.Priced, Claim: r.Claim(), Proven: r.Proven, Gap: r.Gap(), Waste: r.Waste, WasteBound: r.WasteBound,
 	}
 	if r.Priced {
 		s.Cost = r.Cost
@@ -288,7 +292,7 @@ func (p *Plan) take(k *kin, bars []stock.Bar, r stock.Result) {
 		group := Group{Runs: runs(g[0].Cuts)}
 		for _, sawn := range g {
 			b := Bar{
-				Number: len(p.Bars) + 1, Section: k.name, Across: k.across, Rest: sawn.Rest, Keep: sawn.Offcut, Waste: sawn.Waste,
+				rule: p.Rule, Number: len(p.Bars) + 1, Section: k.name, Across: k.across, Rest: sawn.Rest, Keep: sawn.Offcut, Waste: sawn.Waste,
 				Length: bars[sawn.Bar].Length, Price: bars[sawn.Bar].Price, Offcut: bars[sawn.Bar].Offcut, Label: bars[sawn.Bar].Label,
 			}
 			for _, c := range sawn.Cuts {
@@ -335,7 +339,7 @@ func (q *part) cut(id string, spare bool, c stock.Cut, across float64) Cut {
 
 // buy counts a bar.
 func (s *Section) buy(b Bar) {
-	s.Buy = counted(s.Buy, Buy{Section: s.Name, Length: b.Length, Price: b.Price, Offcut: b.Offcut, Label: b.Label})
+	s.Buy = counted(s.Buy, Buy{Section: s.Name, Length: b.Length, Price: b.Price, Offcut: b.Offcut, Label: b.Label, rule: s.rule})
 }
 
 // counted adds one of a kind: what is bought before what is on the rack, longest
@@ -381,7 +385,7 @@ func (p *Plan) total() {
 			t.Spares += later(c.Spare)
 		}
 		if b.Keep > 0 {
-			kept[Keep{Section: b.Section, Length: keepLength(b.Keep)}]++
+			kept[Keep{Section: b.Section, Length: keepLength(b.Keep, p.Rule), rule: p.Rule}]++
 		}
 	}
 	for k, n := range kept {
@@ -394,5 +398,12 @@ func (p *Plan) total() {
 	slices.SortFunc(t.Keep, func(a, b Keep) int { return cmp.Or(at(a.Section)-at(b.Section), cmp.Compare(b.Length, a.Length)) })
 }
 
-// keepLength is what is written on an offcut: whole mm, no longer than it is.
-func keepLength(v float64) float64 { return math.Floor(v + 1e-6) }
+// keepLength is what is written on an offcut: whole mm or sixteenths of an inch, no
+// longer than it is.
+func keepLength(v float64, r figure.Rule) float64 {
+	step := 1.0
+	if r.Inches {
+		step = figure.Inch / 16
+	}
+	return math.Floor((v+1e-6)/step) * step
+}

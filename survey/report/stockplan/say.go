@@ -2,10 +2,10 @@ package stockplan
 
 import (
 	"fmt"
-	"math"
 	"strings"
 
 	"pinchrod/survey/report"
+	"pinchrod/survey/report/cutting"
 )
 
 // What text, paper and a browser's page say alike. It may hold text from the book
@@ -37,21 +37,22 @@ func (p *Plan) Name() string {
 func (p *Plan) Complete() bool { return len(p.Left) == 0 }
 
 // AsDrawn says how to read the pictures.
-const AsDrawn = "Pictures are to scale along the bar, not across it. A spindle lies with its lower edge up, a base fillet with its rail face up, a rail fillet with its open face up: keep the bar as it lies until it is cut up. Grey or crossed is waste."
+const AsDrawn = "Pictures are to scale along the bar, not across it. A spindle lies with its downhill side up, a base fillet with its rail face up, a rail fillet with its open face up: keep the bar as it lies until it is cut up. Grey or crossed is waste."
 
 // How says how to read the figures.
 func (p *Plan) How() []string {
 	if len(p.Bars) == 0 {
 		return nil
 	}
-	saw := fmt.Sprintf("Lengths are in mm. Kerf %s, %s lost at the ends of a bar before its first piece", plain(p.Kerf), plain(p.Trim))
+	length := func(mm float64) string { return p.Rule.With(short(mm, p.Rule)) }
+	saw := fmt.Sprintf("Lengths are in %s. Saw cut %s; first %s trimmed off", p.Rule.Named(), length(p.Kerf), length(p.Trim))
 	if p.MinOffcut > 0 {
-		saw += fmt.Sprintf("; a rest of %s or more is kept", plain(p.MinOffcut))
+		saw += fmt.Sprintf("; keep an offcut of %s or more", length(p.MinOffcut))
 	}
 	return []string{
 		saw + ".",
-		"Dress the first end to the low bevel of the first piece, and again where the next low bevel is another. Cut in order, the low end of each piece towards the first end. From and to are on the bar's centre line; stops and bevels are the sheet's.",
-		fmt.Sprintf("Saw only by pages that say %s. Another plan of the same pieces lays them into other bars: by pages of both, some are sawn twice.", p.Name()),
+		"Cut the pieces in order, each with its foot or downhill end towards the first end of the bar. Cut the first end to the bevel of that end, and again where the next piece has another. From and to are on the bar's centre line. Stops and bevels are the sheet's.",
+		fmt.Sprintf("Saw only by pages that say %s. By pages of two plans some pieces are sawn twice.", p.Name()),
 	}
 }
 
@@ -65,7 +66,7 @@ func (b Buy) From() string {
 
 // String writes a line of what is bought or taken.
 func (b Buy) String() string {
-	s := fmt.Sprintf("%d x %s mm", b.Count, plain(b.Length))
+	s := fmt.Sprintf("%d x %s", b.Count, b.rule.With(short(b.Length, b.rule)))
 	if b.Label != "" {
 		s += ", " + b.Label
 	}
@@ -78,18 +79,18 @@ func (b Buy) String() string {
 // String writes an offcut that goes onto the rack, such as "7 x 734".
 func (k Keep) String() string {
 	if k.Count == 1 {
-		return plain(k.Length)
+		return short(k.Length, k.rule)
 	}
-	return fmt.Sprintf("%d x %s", k.Count, plain(k.Length))
+	return fmt.Sprintf("%d x %s", k.Count, short(k.Length, k.rule))
 }
 
 // Result says what the plan of a section comes to, and how good it is.
 func (s Section) Result() string {
-	out := s.Claim + fmt.Sprintf("; waste %s, %.1f %%", tenth(s.Waste), s.WastePercent())
+	out := s.Claim + fmt.Sprintf("; waste %s, %.1f %%", s.rule.Length(s.Waste), s.WastePercent())
 	switch cost := s.atThat(); {
 	case len(s.Short) > 0: // a plan of nothing whole, which is compared with none
 	case s.Waste-s.WasteBound >= 0.05: // what the tenth shows
-		out += fmt.Sprintf(", at least %s %s", tenth(s.WasteBound), cost)
+		out += fmt.Sprintf("; a plan with less, down to %s, is not ruled out %s", s.rule.Length(s.WasteBound), cost)
 	default:
 		out += ", the least " + cost
 	}
@@ -122,7 +123,7 @@ func (p *Plan) Result() string {
 		}
 		out = append(out, cost)
 	}
-	return strings.Join(out, ", ") + fmt.Sprintf("; waste %s of %s, %.1f %%", tenth(t.Waste), plain(t.Length), t.WastePercent())
+	return strings.Join(out, ", ") + fmt.Sprintf("; waste %s of %s, %.1f %%", p.Rule.Length(t.Waste), p.Rule.With(short(t.Length, p.Rule)), t.WastePercent())
 }
 
 // String names a sheet by its bay and code.
@@ -186,7 +187,7 @@ func (p *Plan) Numbers(g Group) string {
 // Stuff is what the bars of a group are, such as "4 x 2400 mm of 41 x 41 mm".
 func (p *Plan) Stuff(g Group) string {
 	b := p.Bars[g.Bars[0]]
-	s := fmt.Sprintf("%d x %s mm of %s", len(g.Bars), plain(b.Length), b.Section)
+	s := fmt.Sprintf("%d x %s of %s", len(g.Bars), b.rule.With(short(b.Length, b.rule)), b.Section)
 	if b.Offcut {
 		s += ", FROM THE RACK"
 	}
@@ -199,12 +200,19 @@ func (p *Plan) Stuff(g Group) string {
 // Left says what is left of a bar.
 func (b Bar) Left() string {
 	if b.Keep > 0 {
-		return fmt.Sprintf("keep %.0f", keepLength(b.Keep))
+		return "keep " + short(keepLength(b.Keep, b.rule), b.rule)
 	}
 	if b.Rest < 1 {
-		return "no rest"
+		return "nothing left"
 	}
-	return fmt.Sprintf("rest %.0f, waste", math.Floor(b.Rest))
+	return fmt.Sprintf("offcut %s: bin", short(keepLength(b.Rest, b.rule), b.rule))
+}
+
+// ends are what the ends of a group's pieces are called, the one that lies first in
+// the bar before the other.
+func (p *Plan) ends(g Group) (first, second string) {
+	names := cutting.EndNames(p.Bars[g.Bars[0]].Cuts[0].Kind)
+	return strings.TrimSuffix(names[0], " end"), strings.TrimSuffix(names[1], " end")
 }
 
 // ids are the pieces of a run on all bars of a group.

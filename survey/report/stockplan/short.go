@@ -62,7 +62,7 @@ func (p *Plan) short(k *kin, bars []stock.Bar, o stock.Options) error {
 	p.take(k, bars, sawn)
 	s := &p.Sections[len(p.Sections)-1]
 	s.Short = missing
-	s.Claim = fmt.Sprintf("%d of %s from the bars there are; %s for the rest", s.Pieces, report.Count(s.Pieces+left, "piece"), wouldDo(missing))
+	s.Claim = fmt.Sprintf("%d of %s from the bars there are; %s for the rest", s.Pieces, report.Count(s.Pieces+left, "piece"), p.wouldDo(missing))
 	s.Proven, s.Gap, s.WasteBound = false, 0, 0
 	return nil
 }
@@ -135,7 +135,7 @@ func (p *Plan) leaveRest(k *kin, cut []int, missing []Buy) (left int) {
 		ids[q.sheet.Bay] = append(ids[q.sheet.Bay], rest...)
 		left += len(rest)
 	}
-	next := wouldDo(missing)
+	next := p.wouldDo(missing)
 	if len(bays) > 1 {
 		next += " for all that is left of " + k.name
 	}
@@ -147,12 +147,12 @@ func (p *Plan) leaveRest(k *kin, cut []int, missing []Buy) (left int) {
 }
 
 // wouldDo says what is missing: "3 more of 2400 mm would do".
-func wouldDo(missing []Buy) string {
+func (p *Plan) wouldDo(missing []Buy) string {
 	var out []string
 	for i, b := range missing {
-		s := fmt.Sprintf("%d of %s mm", b.Count, plain(b.Length))
+		s := fmt.Sprintf("%d of %s", b.Count, p.Rule.With(short(b.Length, p.Rule)))
 		if i == 0 {
-			s = fmt.Sprintf("%d more of %s mm", b.Count, plain(b.Length))
+			s = fmt.Sprintf("%d more of %s", b.Count, p.Rule.With(short(b.Length, p.Rule)))
 		}
 		out = append(out, s)
 	}

@@ -8,6 +8,7 @@ import (
 	"pinchrod/calc/unit"
 	"pinchrod/survey"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
 )
 
 // What a saw and a shop take when nothing else is said, mm; common practice, no
@@ -41,8 +42,9 @@ type Plan struct {
 	Job, Entry      string
 	Date            time.Time
 	Rules, Caution  string
-	Code            string // by which a later book tells whether the plan still holds
-	Mark            string // four characters of its bars and the saw, by which its pages know each other; empty without a bar
+	Code            string      // by which a later book tells whether the plan still holds
+	Mark            string      // four characters of its bars and the saw, by which its pages know each other; empty without a bar
+	Rule            figure.Rule // that lengths are written by, the sheets'
 	Sheets          []SheetRef
 	Kerf            float64 // mm
 	Trim, MinOffcut float64 // mm
@@ -89,6 +91,8 @@ type Section struct {
 	Waste  float64 // of that, neither piece nor kept offcut, mm
 	// WasteBound is what no plan of the same cost undercuts; 0 where bars are missing.
 	WasteBound float64
+
+	rule figure.Rule
 }
 
 // Buy is a number of bars of one kind.
@@ -99,6 +103,8 @@ type Buy struct {
 	Price   float64 // of one; 0 when there is none
 	Offcut  bool    // from the rack
 	Label   string
+
+	rule figure.Rule
 }
 
 // Total is what the whole plan comes to.
@@ -132,6 +138,8 @@ type Keep struct {
 	Section string
 	Length  float64 // mm
 	Count   int
+
+	rule figure.Rule
 }
 
 // Bar is one bar with its cuts.
@@ -147,6 +155,8 @@ type Bar struct {
 	Rest    float64 // what is left beyond the last cut, measured square, mm
 	Keep    float64 // the rest when it is kept, else 0
 	Waste   float64 // what is neither piece nor kept offcut, mm
+
+	rule figure.Rule
 }
 
 // Cut is one piece where it lies in its bar. What the saw is set to is as on the
@@ -156,7 +166,7 @@ type Cut struct {
 	Kind     pieces.Kind
 	Piece    string // S07; SX1 for a spare
 	Setting  string // of the sheet: A, B, C …
-	Stop     string // as the sheet prints it, mm
+	Stop     string // as the sheet prints it
 	StopMM   float64
 	Side     pieces.Side
 	Low      cutting.Cut // the end that lies first in the bar

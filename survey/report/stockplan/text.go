@@ -68,8 +68,9 @@ func (p *Plan) group(l *lines.Sheet, g Group) {
 	b := &p.Bars[g.Bars[0]]
 	l.Blank()
 	l.Heading(fmt.Sprintf("%s: %s", p.Numbers(g), p.Stuff(g)))
+	low, high := p.ends(g)
 	if !l.Narrow() {
-		l.Line(l.Bold(fmt.Sprintf("  %-6s %8s %-10s %6s %6s %8s %8s  %s", "cut", "stop", "along", "low", "high", "from", "to", "pieces")))
+		l.Line(l.Bold(fmt.Sprintf("  %-5s %8s %-13s %8s %6s %8s %8s  %s", "cut", "stop", "along", low, high, "from", "to", "pieces")))
 	}
 	for _, r := range g.Runs {
 		first, last := &b.Cuts[r.From], &b.Cuts[r.To-1]
@@ -77,14 +78,14 @@ func (p *Plan) group(l *lines.Sheet, g Group) {
 		remark := p.Remark(g, r)
 		if l.Narrow() {
 			l.Para("  "+r.Numbers()+"  ", which)
-			l.Para("     ", fmt.Sprintf("stop %s along the %s, low %s, high %s", first.Stop, first.Side, first.Low.Degrees(), first.High.Degrees()))
-			l.Para("     ", fmt.Sprintf("from %s to %s", tenth(first.From), tenth(last.To)))
+			l.Para("     ", fmt.Sprintf("stop %s along the %s, %s %s, %s %s", first.Stop, first.Side, low, first.Low.Degrees(), high, first.High.Degrees()))
+			l.Para("     ", fmt.Sprintf("from %s to %s", p.Rule.Length(first.From), p.Rule.Length(last.To)))
 			if remark != "" {
 				l.Para("     ", remark)
 			}
 			continue
 		}
-		row := fmt.Sprintf("  %-6s %8s %-10s %6s %6s %8s %8s  ", r.Numbers(), first.Stop, first.Side, first.Low.Degrees(), first.High.Degrees(), tenth(first.From), tenth(last.To))
+		row := fmt.Sprintf("  %-5s %8s %-13s %8s %6s %8s %8s  ", r.Numbers(), first.Stop, first.Side, first.Low.Degrees(), first.High.Degrees(), p.Rule.Length(first.From), p.Rule.Length(last.To))
 		if utf8.RuneCountInString(row+which) <= l.Style.Width {
 			l.Line(row + which)
 		} else {
