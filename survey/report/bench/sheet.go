@@ -81,6 +81,7 @@ func (s *site) sheet(w http.ResponseWriter, r *http.Request) error {
 // of an empty one. What it says is what the sheet says on paper.
 func (s *site) sheetPage(r *http.Request, w *Work, sh *cutting.Sheet, sent *form) sheetPage {
 	place := string(sh.Bay)
+	sh.Office = true // what is printed is not
 	p := sheetPage{page: s.ofJob(r, w, "Cutting sheet "+sh.Code), Place: place, Code: sh.Code, BayURL: s.bayURL(w.Book.Job.ID, sh.Bay)}
 	p.Trail = append(p.Trail, link{s.jobURL(w.Book.Job.ID), p.Of}, link{p.BayURL, place})
 	p.URL = p.BayURL + "/sheet"

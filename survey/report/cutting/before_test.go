@@ -21,7 +21,7 @@ func TestCutBefore(t *testing.T) {
 	set := asfound.Defaults()
 	csv := leaning
 	old := one(t, csv, set)
-	spindles, base := old.Set(pieces.Spindle), old.Set(pieces.BaseFillet)
+	spindles := old.Set(pieces.Spindle)
 	cut := func(s *Sheet, k *Set, off float64) survey.Made {
 		return s.Made(k, &k.Settings[0], unit.FromMM(k.Settings[0].Stop+off))
 	}
@@ -41,13 +41,13 @@ func TestCutBefore(t *testing.T) {
 		want, not []string
 	}{
 		{"nothing was cut", more, nil, []string{"lay it aside. A label"}, []string{named, "cut before"}},
-		{"still fits", more, []survey.Made{cut(old, spindles, 0), cut(old, base, 0)},
-			[]string{named, "Spindles and base fillets with code " + old.Code + " were cut before and still fit (as-made): keep them."}, nil},
+		{"still fits", more, []survey.Made{cut(old, spindles, 0)},
+			[]string{named, "Spindles with code " + old.Code + " were cut before and still fit (as-made): keep them."}, nil},
 		{"of this sheet", csv, []survey.Made{cut(old, spindles, 0)}, []string{"lay it aside. A label"}, []string{named, "cut before"}},
 		{"too long", more, []survey.Made{cut(old, spindles, 7)},
-			[]string{"Spindles with code " + old.Code + " no longer all fit (as-made): all do with probability under 0.001, S"}, []string{named, "keep them"}},
+			[]string{"Spindles with code " + old.Code + " no longer all fit (as-made): all do less than once in 1000, S"}, []string{named, "keep them"}},
 		{"of this sheet, too long", csv, []survey.Made{cut(old, spindles, 7)}, []string{"Spindles with code " + old.Code + " no longer all fit"}, []string{"keep them"}},
-		{"in doubt", more, []survey.Made{cut(old, spindles, 0.6)}, []string{"Whether all spindles with code " + old.Code + " still fit cannot be told yet (as-made): all do with probability "}, []string{"keep them"}},
+		{"in doubt", more, []survey.Made{cut(old, spindles, 1.3)}, []string{"Whether all spindles with code " + old.Code + " still fit cannot be told yet (as-made): all do "}, []string{"keep them"}},
 		{"cut again", more, []survey.Made{recut}, []string{named, "Cut again on site until it fitted, whatever its label says, and to be kept: S0"}, []string{"were cut before"}},
 		{"replaced", more, []survey.Made{half, recut}, []string{"and to be kept: S0"}, []string{"no longer", "cannot be told"}},
 		{"of a place that is not there", more, []survey.Made{far}, []string{"whether they fit cannot be told"}, []string{"keep them"}},
@@ -77,27 +77,5 @@ func TestCutBefore(t *testing.T) {
 				}
 			}
 		})
-	}
-}
-
-// A piece cut again whose reading is set aside changes no cut, and so no code: what
-// was cut with it stays good.
-func TestCodeOfARecutSetAside(t *testing.T) {
-	set := asfound.Defaults()
-	b := bookOf(t, whole(t))
-	old := sheets(t, b, set)[0]
-	k := old.Set(pieces.Spindle)
-	m, read, err := old.Recut(k, 5, unit.FromMM(k.Pieces[4].Needed+15))
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.Entries = append(b.Entries, fieldbook.Entry{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 2, Item: 1}, Reading: read[0]})
-	b.Made = []fieldbook.Made{{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 2, Item: 2}, Made: m}}
-	s := sheets(t, b, set)[0]
-	if len(s.SetAside) != len(old.SetAside)+1 {
-		t.Fatalf("set aside: %v, want the recut's reading", s.SetAside)
-	}
-	if s.Code != old.Code {
-		t.Errorf("code %s, want %s as before", s.Code, old.Code)
 	}
 }

@@ -11,7 +11,6 @@ import (
 
 	"pinchrod/calc/frame"
 	"pinchrod/calc/pieces"
-	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 )
 
@@ -87,7 +86,9 @@ func TestAlongRail(t *testing.T) {
 	})
 }
 
-// leaning is a bay of 1437 mm whose posts both lean back by 12 mm in 1000, at 41°.
+// leaning is a bay of 1437 mm whose posts both lean back by 12 mm in 1000, at 41°. A
+// spindle that leans so between rails 800 mm apart, plumb, is
+// 800·√(1 + 0.012²)/(1 + 0.012·tan 41°) = 791.8 mm long.
 const leaning = `where,what,at,height,value
 F1/left,spindle-section,,,41 x 41 mm
 F1/left,fillet-section,,,41 x 8 mm
@@ -107,11 +108,11 @@ F1/left,rail-angle,top,,41 deg
 F1/left,gap,bottom,,800
 F1/left,gap,middle,,800
 F1/left,gap,top,,800
-F1/left,fit,bottom,,800
-F1/left,fit,359,,800
-F1/left,fit,middle,,800
-F1/left,fit,1078,,800
-F1/left,fit,top,,800
+F1/left,trial,bottom,,791.8
+F1/left,trial,359,,791.8
+F1/left,trial,middle,,791.8
+F1/left,trial,1078,,791.8
+F1/left,trial,top,,791.8
 F1/left,bow-base,middle,,0
 F1/left,bow-rail,middle,,0
 F1/left,frame-diagonal,rising,,2497.3
@@ -126,8 +127,13 @@ func TestHalfwayOfALeaningBay(t *testing.T) {
 	half := (l.Count + 1) / 2
 	// The face is 20.5 square off the centre line, which a lean l moves up the level
 	// to 20.5·√(1+l²)/(1 − p·l); and 1/cos of the pitch along the rail.
-	p, lean := math.Tan(41*math.Pi/180), -0.012
-	want := (l.Stations[half-1] - 20.5*math.Hypot(1, lean)/(1-p*lean)) / math.Cos(41*math.Pi/180)
+	a := s.found.Adjusted
+	if lean := a.LeanLower.Value; !(math.Abs(lean+12) < 1) {
+		t.Fatalf("the lower post leans %.1f mm/m, want about -12", lean)
+	}
+	pitch := a.BaseAngle.Value * math.Pi / 180
+	lean := (a.LeanLower.Value + (a.LeanUpper.Value-a.LeanLower.Value)*l.Stations[half-1]/a.Run.Value) / 1000
+	want := (l.Stations[half-1] - 20.5*math.Hypot(1, lean)/(1-math.Tan(pitch)*lean)) / math.Cos(pitch)
 	card := strings.Join(allSteps(s), "\n")
 	m := regexp.MustCompile(`Halfway, measure along the base rail from the lower post to the foot of (S\d+), to its downhill side: (\d+) mm`).FindStringSubmatch(card)
 	if m == nil {

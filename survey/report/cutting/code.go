@@ -12,7 +12,7 @@ import (
 
 // Version of the calculation. A change that makes other pieces of the same
 // readings raises it.
-const Version = 1
+const Version = 2
 
 // alphabet of the codes: no character in it is taken for another.
 const alphabet = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -68,7 +68,7 @@ func (s *Sheet) rests(set asfound.Settings) []string {
 		t := &s.Sets[i]
 		lines = append(lines, fmt.Sprintf("set %s %s %s", t.Kind, t.Cut, t.Section))
 		for _, g := range t.Settings {
-			lines = append(lines, fmt.Sprintf("cut %.2f %s %.1f %s %.1f %s %.0f %v %t",
+			lines = append(lines, fmt.Sprintf("cut %.3f %s %.1f %s %.1f %s %.0f %v %t",
 				g.Stop, g.Side, g.Low.Dial, g.Low.Long, g.High.Dial, g.High.Long, g.Blank, g.Pieces, g.ToFit))
 		}
 		for _, p := range t.Pieces {

@@ -6,31 +6,26 @@
 // # The saw's dial
 //
 // Bevels are degrees from a square cut, as a mitre saw's scale reads, to a
-// tenth; where the dial counts from the edge it is 90° less that. A bevel says
+// tenth; in brackets stands what a bevel gauge shows, 90° less that. A bevel says
 // which side of the piece has the long point at that end, so it has no sign.
-// The low end of a piece is the one towards the lower post: a spindle's foot on
-// the base rail, a fillet's end down the stair. A stop holds the long point of
-// the low end, and its setting is measured from there along that point's own
-// side to the cut of the high end.
+// A spindle has a foot, on the base rail, and a head; a fillet has a downhill and
+// an uphill end. A stop holds the long point of the foot or of the downhill end,
+// and its setting is measured from there along that point's own side to the cut of
+// the other end. Tip to tip is the length overall, from long point to long point.
 //
 // # Rounding
 //
-// A stop is set with a rule and proved with a piece, to 0.1 mm (common
-// practice, no source). At worst all stops are off by half a step, δ = 0.05 mm.
-// Where P(all fit) is 0.95 about the middle of the window that costs
+// A spindle's stop is rounded to the nearest saw-step, 0.5 mm or 1/32 in unless the
+// house sets it, and P(all fit) is worked out with the stops as printed. Stops that
+// are then alike are one. Bevels are set to 0.1°: half of that opens 41 mm·tan 0.05°
+// = 0.04 mm, far below a joint that is seen, and the stops are worked out from the
+// bevels as dialled.
 //
-//	−Δlog P ≈ (c/2)·(δ/σ)²
-//
-// with σ that of one piece, and c = 0.24 when all pieces go wrong together, 0.59
-// when forty do so each by itself (the second derivative of −n·log of the chance
-// that one fits, by σ). In the house's window of 1.5 mm that is 0.2 % at σ =
-// 0.38 mm, and 1.4 % at σ = 0.23 mm. As that can be more than a verdict has to
-// spare, the chance is worked out with the stops as printed, and the step is made
-// finer, down to 0.01 mm, until no more than 0.005 of it is lost and the house's
-// own bound is kept. Bevels are set to 0.1°: half of that opens 41 mm·tan 0.05° =
-// 0.04 mm, far below a joint that is seen, and the stops are worked out from the
-// bevels as dialled. What is trimmed on site is cut to whole mm, and the blank's
-// least length is rounded up to whole mm.
+// Fillets are glued one after the other, so a stop's error comes into the last space
+// n times. They are cut to what is needed, rounded up: the last space becomes
+// narrower by n·0.1 mm at most, and never wider. In inches the step is 0.005 in, as
+// a caliper shows it: 1/64 in would narrow that space by up to 8 mm at 20 spindles.
+// What is trimmed on site is rounded up to whole mm or to 1/16 in.
 //
 // # The code
 //

@@ -88,10 +88,8 @@ func (s *Sheet) offset(t *Set, numbers []int) unit.Length {
 }
 
 // Recut is the entry for one piece that was cut again on site until it fitted,
-// and, of a spindle, the reading that it comes to: a trial piece that fits,
-// plumb, at the spindle's station. A spindle that leans with the posts is not as
-// long as the plumb gap under it; what it is off its needed length, times gap over
-// length, is what the gap is off.
+// and, of a spindle, the reading that it comes to: a trial piece that just fits at
+// the spindle's station.
 //
 // The error wraps [ErrMade].
 func (s *Sheet) Recut(t *Set, number int, length unit.Length) (survey.Made, []survey.Reading, error) {
@@ -105,12 +103,10 @@ func (s *Sheet) Recut(t *Set, number int, length unit.Length) (survey.Made, []su
 	if t.Kind != pieces.Spindle {
 		return m, nil, nil
 	}
-	l := s.found.Layout
-	gap, needed := l.Gaps[number-1], l.Spindles[number-1].Length
-	value := unit.FromMM(gap + (m.Line.MM()-needed)*gap/needed).Round(unit.Millimetre / 100)
+	value := m.Line.Round(unit.Millimetre / 100)
 	return m, []survey.Reading{{
 		Where: s.Bay, What: survey.Trial,
-		At:    survey.At{Mark: survey.Distance, N: int64(unit.FromMM(l.Stations[number-1]).Round(unit.Millimetre / 10))},
+		At:    survey.At{Mark: survey.Distance, N: int64(unit.FromMM(s.found.Layout.Stations[number-1]).Round(unit.Millimetre / 10))},
 		Value: survey.Quantity{Measure: survey.Tried, N: [3]int64{int64(value)}}, Text: value.String(),
 		Note: fmt.Sprintf("%s cut again at %s", t.Pieces[number-1].ID, length),
 	}}, nil

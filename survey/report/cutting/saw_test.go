@@ -3,7 +3,6 @@ package cutting
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"testing"
 

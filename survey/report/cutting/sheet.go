@@ -347,7 +347,7 @@ func (h Hole) say(r figure.Rule) string {
 	if h.Rail {
 		rail = "handrail"
 	}
-	where := fmt.Sprintf("%s, %s from the lower post", rail, r.With(r.Length(h.At)))
+	where := fmt.Sprintf("%s, %s from the lower post", rail, r.With(r.Tolerance(h.At)))
 	switch {
 	case h.Piece != "":
 		return fmt.Sprintf("%s: under %s, which has to come out again: glue it at one end only", where, h.Piece)

@@ -57,7 +57,7 @@ func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 			lie, err := liesOf(t)
 			switch {
 			case !t.Final():
-				out(kind, t.Why, t.ToRead())
+				out(kind, "not to be cut yet", t.ToRead())
 			case t.Turned:
 				_, ids, misfits := partsOf(s, t)
 				if len(ids) > 0 {
@@ -122,7 +122,7 @@ func missing(s *cutting.Sheet) string {
 func turned(s *cutting.Sheet, t *cutting.Set) string {
 	blank := 0.0
 	for _, g := range t.Settings {
-		blank = max(blank, g.Tip)
+		blank = max(blank, g.Blank)
 	}
 	n, spare := 0, 0
 	parts, _, _ := partsOf(s, t)

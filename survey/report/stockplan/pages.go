@@ -88,9 +88,9 @@ const (
 	colPieces = paper.Margin + 20
 	colStop   = paper.Margin + 99
 	colSide   = paper.Margin + 101
-	colLow    = paper.Margin + 135
-	colHigh   = paper.Margin + 152
-	colFrom   = paper.Margin + 169
+	colLow    = paper.Margin + 139
+	colHigh   = paper.Margin + 155
+	colFrom   = paper.Margin + 171
 	colTo     = paper.Edge
 )
 
@@ -149,7 +149,7 @@ func (p *Plan) row(l *paper.Paper, g Group, r Run) {
 	y := l.Y + first
 	l.Add(paper.Within(paper.Say(paper.Margin, y, r.Numbers(), paper.FigHigh, true), colPieces-paper.Margin-2), paper.Ends(colStop, y, from.Stop, paper.StopHigh, true),
 		paper.Say(colSide, y-3.4, from.Side.String(), paper.BodyHigh, false), paper.Say(colSide, y+0.2, "set "+from.Setting, paper.BodyHigh, false),
-		paper.Within(paper.Ends(colLow, y, from.Low.Degrees(), paper.FigHigh, false), colLow-colSide-19), paper.Within(paper.Ends(colHigh, y, from.High.Degrees(), paper.FigHigh, false), colHigh-colLow-2),
+		paper.Within(paper.Ends(colLow, y, from.Low.Degrees(), paper.FigHigh, false), colLow-colSide-23), paper.Within(paper.Ends(colHigh, y, from.High.Degrees(), paper.FigHigh, false), colHigh-colLow-2),
 		paper.Ends(colFrom, y, p.Rule.Length(from.From), 3, false), paper.Ends(colTo, y, p.Rule.Length(to.To), 3, false))
 	for i, w := range which {
 		l.Add(paper.Say(colPieces, y+float64(i)*step, w, nameHigh, false))

@@ -18,7 +18,7 @@ import (
 func TestPagesSayTheCuts(t *testing.T) {
 	o := options(stock.Bar{Length: 2400, Price: 6.5})
 	o.Job = strings.Repeat("Long Name Lane ", 12) + "\x1b[31m"
-	p := mustPlan(t, demo(t, usual), o)
+	p := mustPlan(t, demo(t, false), o)
 	high := map[string]float64{}
 	var all strings.Builder
 	pages := p.Pages()
