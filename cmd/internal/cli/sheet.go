@@ -23,6 +23,7 @@ import (
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/cutting"
 	"pinchrod/survey/report/drawing"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 	"pinchrod/survey/report/scene"
 )
@@ -347,10 +348,12 @@ func newDraw(e *Env, b *bookFlag) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "draw --job NAME [--where F1/left]",
 		Short: "draw bays to scale, what is out of true, the plan of a flight",
-		Long: `Draw puts each bay on A4 to scale, with its posts as they lean and its rails as they
-bow, its spindles, dimensions and flags; with --errors what is out of true is
-magnified, and the factor written on it. A flight is drawn in plan. --template is
-the bevel at full size, with bars of 100 mm to check the print by.`,
+		Long: `Draw puts each bay to scale on A4, in inches (set units=in) on letter paper: its
+posts as they lean, its rails as they bow, its spindles, dimensions and flags. With
+--errors what is out of true is magnified, and the factor written on it. A flight is
+drawn in plan. --template is the bevel at full size, with bars to check the print by.
+
+  pinchrod draw --job "14 Weir Street" --out drawings.pdf`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}
@@ -380,7 +383,7 @@ func (o *drawOptions) run(ctx context.Context) error {
 	}
 	block := drawing.Sheet{
 		Job: book.Job.Name, Entry: entry, Date: o.siteOptions.env.Now().Format("2 Jan 2006"),
-		Profile: cmp.Or(set.Profile.Name, "none"), Caution: report.Caution(found.Rules),
+		Profile: cmp.Or(set.Profile.Name, "none"), Caution: report.Caution(found.Rules), Rule: figure.Rule{Inches: set.Inches},
 	}
 	var pages []scene.Page
 	for _, b := range bays {

@@ -15,6 +15,7 @@ import (
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/drawing"
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
@@ -97,7 +98,7 @@ func (s *site) bayFile(w http.ResponseWriter, r *http.Request) error {
 func (s *site) block(w *Work, code string) drawing.Sheet {
 	return drawing.Sheet{
 		Job: w.Book.Job.Name, Entry: w.Entry, Date: s.today().Format("2 Jan 2006"), Code: code,
-		Profile: cmp.Or(w.Settings.Profile.Name, "none"), Caution: report.Caution(w.Found.Rules),
+		Profile: cmp.Or(w.Settings.Profile.Name, "none"), Caution: report.Caution(w.Found.Rules), Rule: figure.Rule{Inches: w.Settings.Inches},
 	}
 }
 

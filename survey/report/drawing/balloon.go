@@ -66,7 +66,7 @@ const mostAlike = 3
 // numbered gives flags that are not clear their numbers and their words, those
 // that are up first. spotsOf says where one belongs; none is for what has no
 // place.
-func numbered(flags []asfound.Flag, spotsOf func(*asfound.Flag) []spot) []entry {
+func numbered(r figure.Rule, flags []asfound.Flag, spotsOf func(*asfound.Flag) []spot) []entry {
 	type kind struct {
 		name  string
 		state rules.State
@@ -97,7 +97,7 @@ func numbered(flags []asfound.Flag, spotsOf func(*asfound.Flag) []spot) []entry 
 					worst = g
 				}
 			}
-			text := words(worst)
+			text := words(r, worst)
 			if n := len(same) - 1; n > 0 {
 				text += fmt.Sprintf(" So it is with %d more.", n)
 			}
@@ -108,20 +108,20 @@ func numbered(flags []asfound.Flag, spotsOf func(*asfound.Flag) []spot) []entry 
 }
 
 // words tells a flag in words.
-func words(f *asfound.Flag) string {
+func words(r figure.Rule, f *asfound.Flag) string {
 	s := "FLAG "
 	if f.State == rules.Unsure {
 		s = "unsure "
 	}
 	s += f.Name
-	fig := figure.Signed(figure.Known(f.Value, f.U), f.Unit)
+	fig := r.Signed(figure.Known(f.Value, f.U), f.Unit)
 	if f.Absolute || f.Name == "two-answers" {
-		fig = figure.Of(figure.Known(f.Value, f.U), f.Unit)
+		fig = r.Of(figure.Known(f.Value, f.U), f.Unit)
 	}
 	if f.Unit != "" && !(f.Name == "opening" && f.Value == 0) {
 		s += " " + fig
 		if f.Limit != 0 {
-			s += ", limit " + figure.Fixed(f.Limit, 1) + figure.Unit(f.Unit)
+			s += ", limit " + r.Of(figure.Known(f.Limit, 0), f.Unit)
 		}
 	}
 	return strings.TrimSpace(s + ". " + lines.Sentence(f.Of) + " " + lines.Sentence(f.Text))

@@ -189,7 +189,7 @@ func nothingToDraw(s Sheet, b *asfound.Bay, what string, f *shape) []scene.Page 
 	if !f.nothing {
 		why = "The figures make no bay that could be drawn: look for a slip among the readings."
 	}
-	entries := append([]entry{{nil, why}}, numbered(b.Flags, func(*asfound.Flag) []spot { return nil })...)
+	entries := append([]entry{{nil, why}}, numbered(s.Rule, b.Flags, func(*asfound.Flag) []spot { return nil })...)
 	return finish(s, picture{what: what, desc: why, entries: append(entries, missing(b)...)}, nil, false)
 }
 
@@ -201,15 +201,15 @@ func Bay(b *asfound.Bay, posts Posts, s Sheet) []scene.Page {
 		return nothingToDraw(s, b, what, &f)
 	}
 	a := &b.Adjusted
-	entries := numbered(b.Flags, f.spotsOf(b))
-	p := picture{what: what, desc: describe(b, entries)}
+	entries := numbered(s.Rule, b.Flags, f.spotsOf(b))
+	p := picture{what: what, desc: describe(s.Rule, b, entries)}
 	p.entries = slices.Clone(entries)
-	for _, text := range layoutWords(b) {
+	for _, text := range layoutWords(s.Rule, b) {
 		p.entries = append(p.entries, entry{nil, text})
 	}
 	p.entries = append(p.entries, missing(b)...)
 	p.entries = append(p.entries, f.sayDashed()...)
-	p.entries = append(p.entries, entry{nil, "Dimensions in mm; ± is U = 2u."})
+	p.entries = append(p.entries, entry{nil, "Dimensions in " + s.Rule.Named() + "; ± holds 19 times in 20."})
 
 	p.extent = func(n float64) rect {
 		r := f.extent(n)
@@ -258,7 +258,7 @@ func (v *view) dimensions(a *asfound.Adjusted) {
 	bottom := v.on(0, f.base(0))
 	level := scene.Point{X: 0, Y: v.origin.Y + f.levelLine(v.n)}
 	if a.Run.Known {
-		v.b.dimension(bottom, v.on(f.run, f.base(f.run)), level, scene.Point{X: 1}, "run "+figure.Of(a.Run, ""))
+		v.b.dimension(bottom, v.on(f.run, f.base(f.run)), level, scene.Point{X: 1}, "run "+v.b.rule.Of(a.Run, ""))
 	}
 	outer := func(upper bool) float64 {
 		x, section := 0.0, -f.posts[0]
@@ -270,7 +270,7 @@ func (v *view) dimensions(a *asfound.Adjusted) {
 	plumb := scene.Point{Y: -1}
 	if a.GapBottom.Known {
 		at := v.on(outer(false), 0).Add(scene.Point{X: -dimOff})
-		v.b.dimension(bottom, v.on(0, f.rail(0)), at, plumb, "gap "+figure.Of(a.GapBottom, ""))
+		v.b.dimension(bottom, v.on(0, f.rail(0)), at, plumb, "gap "+v.b.rule.Of(a.GapBottom, ""))
 	}
 	at := v.on(outer(true), 0).Add(scene.Point{X: dimOff})
 	rise, ok := riseOf(a)
@@ -281,10 +281,10 @@ func (v *view) dimensions(a *asfound.Adjusted) {
 		}
 		// The level of the lower post's corner is shown by a datum line.
 		v.b.line(bottom, v.on(f.run, f.base(0)), trueTo)
-		v.b.dimension(v.on(f.run, f.base(0)), v.on(f.run, f.base(f.run)), tier, plumb, "rise "+figure.Of(rise, ""))
+		v.b.dimension(v.on(f.run, f.base(0)), v.on(f.run, f.base(f.run)), tier, plumb, "rise "+v.b.rule.Of(rise, ""))
 	}
 	if a.GapTop.Known {
-		v.b.dimension(v.on(f.run, f.base(f.run)), v.on(f.run, f.rail(f.run)), at, plumb, "gap "+figure.Of(a.GapTop, ""))
+		v.b.dimension(v.on(f.run, f.base(f.run)), v.on(f.run, f.rail(f.run)), at, plumb, "gap "+v.b.rule.Of(a.GapTop, ""))
 	}
 }
 
@@ -329,7 +329,7 @@ func (v *view) stations() {
 	// On top of every mark: where the rail is steep the next one's reaches here.
 	for i, x := range f.spindles {
 		if at := under(x); i%every == 0 {
-			v.b.backed(scene.Text{At: scene.Point{X: at.X + small/2, Y: at.Y + 2.4}, S: figure.Fixed(x*slant, 1), H: small, Anchor: scene.End, Angle: 90})
+			v.b.backed(scene.Text{At: scene.Point{X: at.X + small/2, Y: at.Y + 2.4}, S: v.b.rule.Length(x * slant), H: small, Anchor: scene.End, Angle: 90})
 		}
 	}
 }
@@ -373,7 +373,7 @@ func (v *view) inside(b *asfound.Bay) {
 		v.b.line(foot, head, narrow)
 		v.b.arrow(foot, scene.Point{Y: 1})
 		v.b.arrow(head, scene.Point{Y: -1})
-		say("gap at middle "+figure.Of(a.GapMiddle, ""), head, up)
+		say("gap at middle "+v.b.rule.Of(a.GapMiddle, ""), head, up)
 	}
 	for _, pitch := range []struct {
 		name   string
@@ -384,7 +384,7 @@ func (v *view) inside(b *asfound.Bay) {
 	}{{"base rail ", a.BaseAngle, 0.9, f.base, down}, {"handrail ", a.RailAngle, 0.3, f.rail, up}} {
 		if pitch.q.Known {
 			x := f.between(pitch.t * f.run)
-			say(pitch.name+figure.Of(pitch.q, "°"), v.on(x, pitch.y(x)), pitch.toward)
+			say(pitch.name+v.b.rule.Of(pitch.q, "°"), v.on(x, pitch.y(x)), pitch.toward)
 		}
 	}
 	l := b.Layout
@@ -410,18 +410,18 @@ func (v *view) inside(b *asfound.Bay) {
 	}
 	const low, high = 0.06, 0.9
 	k := (7*(len(f.spindles)+1) + 9) / 10 // where the corner under a stair has room
-	across(k, low*f.gap, "clear gap "+figure.Of(l.Clear, ""), down)
+	across(k, low*f.gap, "clear gap "+v.b.rule.Of(l.Clear, ""), down)
 	if hasWidest(l) {
 		h, where := low, "at the base rail"
 		if l.WidestHeight > 0 {
 			h, where = high, "at the handrail"
 		}
-		across(l.WidestSpace, h*f.gap, "widest "+figure.Of(l.Widest, "")+" "+where, up)
+		across(l.WidestSpace, h*f.gap, "widest "+v.b.rule.Of(l.Widest, "")+" "+where, up)
 	}
 }
 
 // layoutWords tells the layout in a sentence.
-func layoutWords(b *asfound.Bay) []string {
+func layoutWords(r figure.Rule, b *asfound.Bay) []string {
 	l := b.Layout
 	if l == nil {
 		if b.NoLayout != "" {
@@ -432,7 +432,7 @@ func layoutWords(b *asfound.Bay) []string {
 	if l.Count == 0 {
 		return []string{"No spindle is needed."}
 	}
-	text := fmt.Sprintf("Spindles: %d, %s mm wide. Under the base rail: their centres along it from the lower post, as many as have room. Spaces: %d, alike at the base rail", l.Count, figure.Plain(l.Width), l.Count+1)
+	text := fmt.Sprintf("Spindles: %d, %s wide. Under the base rail: their centres along it from the lower post, as many as have room. Spaces: %d, alike at the base rail", l.Count, r.With(r.Tolerance(l.Width)), l.Count+1)
 	if hasWidest(l) {
 		text += "; the widest is hatched"
 	}
@@ -440,7 +440,7 @@ func layoutWords(b *asfound.Bay) []string {
 }
 
 // describe tells a bay's drawing to whoever cannot see it.
-func describe(b *asfound.Bay, entries []entry) string {
+func describe(r figure.Rule, b *asfound.Bay, entries []entry) string {
 	a := &b.Adjusted
 	var parts []string
 	for _, f := range []struct {
@@ -451,7 +451,7 @@ func describe(b *asfound.Bay, entries []entry) string {
 		{"at the middle", "mm", a.GapMiddle}, {"at the top", "mm", a.GapTop}, {"lower post leans", "mm/m", a.LeanLower}, {"upper post leans", "mm/m", a.LeanUpper},
 	} {
 		if f.q.Known {
-			parts = append(parts, f.name+" "+figure.Of(f.q, f.unit))
+			parts = append(parts, f.name+" "+r.Of(f.q, f.unit))
 		}
 	}
 	if b.Layout != nil {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
@@ -31,6 +32,7 @@ var (
 
 // board is a page with what is taken on it, so that words find a place.
 type board struct {
+	rule   figure.Rule // that lengths are written by
 	page   *scene.Page
 	zone   rect // where all but the frame goes
 	lines  *grid

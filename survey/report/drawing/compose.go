@@ -33,7 +33,7 @@ type align struct{ x, y float64 }
 // what leaves most in the corner over a stair that rises to the right.
 var aligns = []align{{0.5, 0.5}, {0.5, 1}, {1, 1}, {0, 1}}
 
-// compose lays a picture out on A4, upright or not, at the largest scale that
+// compose lays a picture out on A4 or letter paper, upright or not, at the largest scale that
 // has room for it and its words; where the words have none they go to a sheet of
 // their own.
 func compose(s Sheet, p picture) []scene.Page {
@@ -73,10 +73,12 @@ func compose(s Sheet, p picture) []scene.Page {
 }
 
 func newSheet(s Sheet, what, scale string, upright bool) *board {
-	b := newBoard(scene.A4Long, scene.A4Short)
+	on := scene.PaperFor(s.Rule.Inches)
+	b := newBoard(on.Long, on.Short)
 	if upright {
-		b = newBoard(scene.A4Short, scene.A4Long)
+		b = newBoard(on.Short, on.Long)
 	}
+	b.rule = s.Rule
 	b.frame(s, what, scale)
 	return b
 }

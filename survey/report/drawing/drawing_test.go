@@ -8,6 +8,7 @@ import (
 	"maps"
 	"math"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -24,6 +25,7 @@ import (
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
+	"pinchrod/survey/report/scene/scenetest"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -285,6 +287,36 @@ func TestGolden(t *testing.T) {
 	}
 }
 
+// In inches every page is on letter paper, and no length of the drawing is in mm:
+// leans and what the rules say stay as they are.
+func TestInches(t *testing.T) {
+	sheet := demoSheet
+	sheet.Rule.Inches = true
+	b := demoBay(t)
+	pages := append(Bay(b, Posts{90, 90}, sheet), Errors(b, Posts{90, 90}, sheet)...)
+	pages = append(append(pages, Plan(demoFlight(), sheet)...), Template(Bevels(b, nil)[0], sheet))
+	var all strings.Builder
+	for i := range pages {
+		p := &pages[i]
+		checkPage(t, fmt.Sprintf("page %d", i+1), p)
+		if got := (scene.Paper{Short: min(p.W, p.H), Long: max(p.W, p.H)}); got != scene.Letter {
+			t.Errorf("page %d is %g x %g mm, want letter paper", i+1, p.W, p.H)
+		}
+		for _, x := range scenetest.Texts(*p) {
+			all.WriteString(x.S + "\n")
+			if mm := regexp.MustCompile(`[0-9] mm( |$)`); mm.MatchString(x.S) && !strings.Contains(sheet.Caution, x.S) {
+				t.Errorf("page %d says %q", i+1, x.S)
+			}
+		}
+	}
+	run := sheet.Rule.Of(b.Adjusted.Run, "")
+	for _, want := range []string{"run " + run, "Dimensions in inches", "1 in out shows as ", "check bar 4 in"} {
+		if !strings.Contains(all.String(), want) {
+			t.Errorf("no page says %q", want)
+		}
+	}
+}
+
 // The same findings give the same bytes, in every form.
 func TestSameBytes(t *testing.T) {
 	all := func() []byte {
@@ -513,7 +545,7 @@ func TestErrorsAreMagnified(t *testing.T) {
 // its form.
 func TestBalloons(t *testing.T) {
 	b := demoBay(t)
-	entries := numbered(b.Flags, func(*asfound.Flag) []spot { return nil })
+	entries := numbered(figure.Rule{}, b.Flags, func(*asfound.Flag) []spot { return nil })
 	want := []string{"FLAG parallel", "FLAG drift", "FLAG middle-gap", "FLAG bow-rail", "unsure plumb-upper", "unsure bow-base"}
 	if len(entries) != len(want) {
 		t.Fatalf("%d entries, want %d", len(entries), len(want))
@@ -550,7 +582,7 @@ func TestAlikeFlags(t *testing.T) {
 		flags = append(flags, asfound.Flag{Name: "rise", State: rules.Flag, Value: 190 + float64(i), U: 0.5, Limit: 180, Unit: "mm", Absolute: true, Of: fmt.Sprintf("rise of step %d", i+1)})
 	}
 	flags = append(flags, asfound.Flag{Name: "slip", State: rules.Flag, Of: "gap at top, less"}, asfound.Flag{Name: "rise", State: rules.Clear})
-	got := numbered(flags, func(*asfound.Flag) []spot { return []spot{{}} })
+	got := numbered(figure.Rule{}, flags, func(*asfound.Flag) []spot { return []spot{{}} })
 	if len(got) != 2 || len(got[0].balloon.spots) != 9 || !strings.Contains(got[0].text, "198.0") || !strings.Contains(got[0].text, "with 8 more") {
 		t.Errorf("got %d entries, the first %q", len(got), got[0].text)
 	}
@@ -652,7 +684,7 @@ func TestTemplate(t *testing.T) {
 		if saying(&p, "other face up") != (deg < 0) {
 			t.Errorf("%g°: which face is up is not said, or is said for nothing", deg)
 		}
-		for _, want := range []string{"Print at actual size", "100.0 mm", fmt.Sprintf("%.1f° on the dial, %.1f° from the edge", math.Abs(deg), 90-math.Abs(deg)), "rise : going", "1:1"} {
+		for _, want := range []string{"Print at actual size", "exactly 100 mm", fmt.Sprintf("%.1f° on the saw's dial, %.1f° on a bevel gauge", math.Abs(deg), 90-math.Abs(deg)), "rise : going", "1:1"} {
 			if !saying(&p, want) {
 				t.Errorf("%g°: no %q", deg, want)
 			}
@@ -683,7 +715,7 @@ func TestBevelsOfSquareEnds(t *testing.T) {
 	}{
 		{"square", func(k pieces.Kind) [2]bool { return [2]bool{k != pieces.Spindle, k != pieces.Spindle} }, nil},
 		{"one", func(k pieces.Kind) [2]bool { return [2]bool{k == pieces.BaseFillet, k == pieces.RailFillet} },
-			[]string{"base fillets, upper end", "rail fillets, lower end"}},
+			[]string{"base fillets, uphill end", "rail fillets, downhill end"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			var of []string
@@ -691,7 +723,7 @@ func TestBevelsOfSquareEnds(t *testing.T) {
 				of = append(of, strings.Split(bv.Of, "; ")...)
 			}
 			slices.Sort(of)
-			if want := append(tt.want, "spindles, end at the base rail", "spindles, end at the handrail"); !slices.Equal(of, want) {
+			if want := append(tt.want, "spindles, foot", "spindles, head"); !slices.Equal(of, want) {
 				t.Errorf("bevels of %q, want %q", of, want)
 			}
 		})
@@ -716,8 +748,8 @@ func TestBevels(t *testing.T) {
 		}
 	}
 	slices.Sort(of)
-	want := []string{"base fillets, lower end", "base fillets, upper end", "rail fillets, lower end", "rail fillets, upper end",
-		"spindles, end at the base rail", "spindles, end at the handrail"}
+	want := []string{"base fillets, downhill end", "base fillets, uphill end", "rail fillets, downhill end", "rail fillets, uphill end",
+		"spindles, foot", "spindles, head"}
 	if !slices.Equal(of, want) {
 		t.Errorf("bevels of %q, want %q", of, want)
 	}

@@ -60,8 +60,8 @@ func Errors(b *asfound.Bay, posts Posts, s Sheet) []scene.Page {
 	if f.nothing || f.crazy {
 		return nothingToDraw(s, b, what, &f)
 	}
-	entries := numbered(b.Flags, f.spotsOf(b))
-	p := picture{what: what, desc: describe(b, entries)}
+	entries := numbered(s.Rule, b.Flags, f.spotsOf(b))
+	p := picture{what: what, desc: describe(s.Rule, b, entries)}
 	p.entries = slices.Clone(entries)
 	for _, across := range []struct {
 		post string
@@ -73,14 +73,14 @@ func Errors(b *asfound.Bay, posts Posts, s Sheet) []scene.Page {
 	}
 	p.entries = append(p.entries, missing(b)...)
 	p.entries = append(p.entries, f.sayDashed()...)
-	p.entries = append(p.entries, entry{nil, "Chain lines: where it would be true. Do not scale; ± is U = 2u."})
+	p.entries = append(p.entries, entry{nil, "Chain lines: where it would be true. Do not scale; ± holds 19 times in 20."})
 
 	p.heading = func(n float64) [2]string {
 		if f.largest() == 0 {
 			return [2]string{"nothing out of true", "by what was read"}
 		}
 		w := f.wrong(n)
-		return [2]string{fmt.Sprintf("errors × %g", w.factor), fmt.Sprintf("1 mm out shows as %s mm", figure.Plain(w.factor/n))}
+		return [2]string{fmt.Sprintf("errors × %g", w.factor), outShows(s.Rule, w.factor/n)}
 	}
 	p.extent = func(n float64) rect {
 		w := f.wrong(n)
@@ -97,11 +97,16 @@ func Errors(b *asfound.Bay, posts Posts, s Sheet) []scene.Page {
 		w := f.wrong(n)
 		v := &view{&w, bd, n, origin}
 		v.say(b)
-		for _, e := range numbered(b.Flags, w.spotsOf(b)) {
+		for _, e := range numbered(s.Rule, b.Flags, w.spotsOf(b)) {
 			e.balloon.place(bd, v.on)
 		}
 	}
 	return compose(s, p)
+}
+
+// outShows says how large an error of 1 is drawn, in the units of the rule.
+func outShows(r figure.Rule, by float64) string {
+	return fmt.Sprintf("%s out shows as %s", r.With("1"), r.With(figure.Plain(by)))
 }
 
 // truth draws plumb posts and straight, parallel rails.
@@ -125,7 +130,7 @@ func (v *view) say(b *asfound.Bay) {
 	rail := func(name string, q asfound.Quantity, not bool, y func(float64) float64, toward scene.Point) {
 		s := name + " not read between its ends"
 		if !not {
-			s = name + " " + figure.Signed(q, "mm") + " at mid-run"
+			s = name + " " + v.b.rule.Signed(q, "mm") + " at mid-run"
 		}
 		v.b.note([]string{s}, v.on(f.run/2, y(f.run/2)), toward)
 	}
@@ -133,7 +138,7 @@ func (v *view) say(b *asfound.Bay) {
 	rail("handrail", a.BowRail, f.noBowRail, f.rail, up)
 	s := "rails taken as parallel"
 	if i := slices.IndexFunc(b.Flags, func(fl asfound.Flag) bool { return fl.Name == "drift" }); i >= 0 && !f.noRail {
-		s = "gap " + figure.Signed(figure.Known(b.Flags[i].Value, b.Flags[i].U), "mm") + " at the top"
+		s = "gap " + v.b.rule.Signed(figure.Known(b.Flags[i].Value, b.Flags[i].U), "mm") + " at the top"
 	}
 	v.b.note([]string{s}, v.on(f.run*0.97, f.rail(f.run*0.97)), up)
 	post := func(upper bool, q asfound.Quantity, not bool, gap float64, toward scene.Point) {
@@ -144,7 +149,7 @@ func (v *view) say(b *asfound.Bay) {
 		lines := []string{name + " not read"}
 		if !not {
 			over := figure.Known(q.Value*gap/1000, q.U*gap/1000)
-			lines = []string{name + " " + figure.Signed(q, "mm/m"), figure.Signed(over, "mm") + " over its gap"}
+			lines = []string{name + " " + v.b.rule.Signed(q, "mm/m"), v.b.rule.Signed(over, "mm") + " over its gap"}
 		}
 		x, y := f.face(upper, 0.85*gap)
 		v.b.note(lines, v.on(x, y), toward)

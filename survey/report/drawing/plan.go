@@ -264,18 +264,18 @@ func Plan(f *asfound.Flight, s Sheet) []scene.Page {
 		if f.Plan != nil {
 			why = "The figures make no plan that could be drawn: look for a slip among the readings."
 		}
-		entries := append([]entry{{nil, why}}, numbered(f.Flags, func(*asfound.Flag) []spot { return nil })...)
+		entries := append([]entry{{nil, why}}, numbered(s.Rule, f.Flags, func(*asfound.Flag) []spot { return nil })...)
 		return finish(s, picture{what: what, desc: why, entries: entries}, nil, false)
 	}
-	entries := numbered(f.Flags, q.spotsOf(f))
-	p := picture{what: what, desc: describePlan(f, entries), entries: slices.Clone(entries)}
+	entries := numbered(s.Rule, f.Flags, q.spotsOf(f))
+	p := picture{what: what, desc: describePlan(s.Rule, f, entries), entries: slices.Clone(entries)}
 	if q.noSkew {
 		p.entries = append(p.entries, entry{nil, "Dashed was not read: corners drawn square; both diagonals would tell."})
 	}
 	if q.noWidth {
 		p.entries = append(p.entries, entry{nil, "No width was read; the flight is drawn a quarter as wide as long."})
 	}
-	p.entries = append(p.entries, entry{nil, "Seen square on to the pitch, lengths up the slope. Dimensions in mm; ± is U = 2u. Chain lines: where it would be square."})
+	p.entries = append(p.entries, entry{nil, "Seen square on to the pitch, lengths up the slope. Dimensions in " + s.Rule.Named() + "; ± holds 19 times in 20. Chain lines: where it would be square."})
 
 	width := q.corners[1].X
 	factor := func(n float64) float64 { return magnify(q.largest(), n, min(mostShown, width/n/3)) }
@@ -283,7 +283,7 @@ func Plan(f *asfound.Flight, s Sheet) []scene.Page {
 		if q.largest() == 0 {
 			return [2]string{"nothing out of square", "by what was read"}
 		}
-		return [2]string{fmt.Sprintf("errors × %g at the right", factor(n)), fmt.Sprintf("1 mm out shows as %s mm there, true to scale at the left", figure.Plain(factor(n)/n))}
+		return [2]string{fmt.Sprintf("errors × %g at the right", factor(n)), outShows(s.Rule, factor(n)/n) + " there, true to scale at the left"}
 	}
 	const side = dimOff + small*(above+below) + figGap + 1
 	reach := func(m quad, n float64) rect {
@@ -397,7 +397,7 @@ func (v *flightView) dimensions(f *asfound.Flight) {
 	} {
 		if q := adjustedOf(f, d.what, d.at); q.Known {
 			p, r := v.on(d.p), v.on(d.q)
-			v.b.dimension(p, r, p.Add(d.toward), r.Sub(p), d.name+" "+figure.Of(q, ""))
+			v.b.dimension(p, r, p.Add(d.toward), r.Sub(p), d.name+" "+v.b.rule.Of(q, ""))
 		}
 	}
 }
@@ -423,7 +423,7 @@ func (v *flightView) diagonals(f *asfound.Flight) {
 			continue
 		}
 		way := d.q.Sub(d.p)
-		t := scene.Text{At: d.p.Add(way.Mul(0.24)), S: d.name + figure.Of(q, ""), H: small, Anchor: scene.Middle, Angle: math.Atan2(-way.Y, way.X) * 180 / math.Pi}
+		t := scene.Text{At: d.p.Add(way.Mul(0.24)), S: d.name + v.b.rule.Of(q, ""), H: small, Anchor: scene.Middle, Angle: math.Atan2(-way.Y, way.X) * 180 / math.Pi}
 		if t.Angle > 90 {
 			t.Angle -= 180
 		}
@@ -444,13 +444,13 @@ func (v *flightView) say(f *asfound.Flight) {
 	up, left := scene.Point{Y: -1}, scene.Point{X: -1}
 	pl := f.Plan
 	if pl.Swing.Known {
-		v.b.note([]string{"swing " + figure.Signed(pl.Swing, ""), "+ to the right"}, v.on(v.at(0.5, 1)), up)
+		v.b.note([]string{"swing " + v.b.rule.Signed(pl.Swing, ""), "+ to the right"}, v.on(v.at(0.5, 1)), up)
 	}
 	if pl.Skew.Known {
-		v.b.note([]string{"top edge " + figure.Signed(pl.Skew, ""), "+ right end up"}, v.on(v.at(0.85, 1)), up)
+		v.b.note([]string{"top edge " + v.b.rule.Signed(pl.Skew, ""), "+ right end up"}, v.on(v.at(0.85, 1)), up)
 	}
 	if pl.Taper.Known {
-		v.b.note([]string{"taper " + figure.Signed(pl.Taper, ""), "+ wider at top"}, v.on(v.at(1, 0.7)), left)
+		v.b.note([]string{"taper " + v.b.rule.Signed(pl.Taper, ""), "+ wider at top"}, v.on(v.at(1, 0.7)), left)
 	}
 	for i, c := range []struct {
 		u, v   float64
@@ -462,14 +462,14 @@ func (v *flightView) say(f *asfound.Flight) {
 	}
 }
 
-func describePlan(f *asfound.Flight, entries []entry) string {
+func describePlan(r figure.Rule, f *asfound.Flight, entries []entry) string {
 	var parts []string
 	for _, q := range []struct {
 		name string
 		q    asfound.Quantity
 	}{{"swing", f.Plan.Swing}, {"taper", f.Plan.Taper}, {"top edge out of square", f.Plan.Skew}} {
 		if q.q.Known {
-			parts = append(parts, q.name+" "+figure.Signed(q.q, "mm"))
+			parts = append(parts, q.name+" "+r.Signed(q.q, "mm"))
 		}
 	}
 	s := "A flight seen square on to its pitch: " + strings.Join(parts, ", ") + "."

@@ -3,18 +3,20 @@ package drawing
 import (
 	"strings"
 
+	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/scene"
 )
 
 // Sheet is what a drawing says of itself. Nothing here knows the time or the
 // book, so the caller says it.
 type Sheet struct {
-	Job     string // name of the job
-	Entry   string // the entry of the book up to which it holds, such as K7-142.1
-	Date    string // when it was drawn
-	Code    string // by which a later one tells whether this is stale
-	Profile string // the rule profile's name
-	Caution string // the usual caution, with the rules that hold
+	Job     string      // name of the job
+	Entry   string      // the entry of the book up to which it holds, such as K7-142.1
+	Date    string      // when it was drawn
+	Code    string      // by which a later one tells whether this is stale
+	Profile string      // the rule profile's name
+	Caution string      // the usual caution, with the rules that hold
+	Rule    figure.Rule // that lengths are written by; in inches the drawing is for letter paper
 }
 
 // Frame of ISO 5457 (from memory): 20 mm at the left for filing, 10 mm round

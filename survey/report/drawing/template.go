@@ -46,12 +46,12 @@ func Bevels(b *asfound.Bay, square SquareEnds) []Bevel {
 		end   int
 		width float64
 	}{
-		{"spindles, end at the base rail", l.Spindles, 0, l.Width},
-		{"spindles, end at the handrail", l.Spindles, 1, l.Width},
-		{"base fillets, lower end", l.BaseFillets, 0, 0},
-		{"base fillets, upper end", l.BaseFillets, 1, 0},
-		{"rail fillets, lower end", l.RailFillets, 0, 0},
-		{"rail fillets, upper end", l.RailFillets, 1, 0},
+		{"spindles, foot", l.Spindles, 0, l.Width},
+		{"spindles, head", l.Spindles, 1, l.Width},
+		{"base fillets, downhill end", l.BaseFillets, 0, 0},
+		{"base fillets, uphill end", l.BaseFillets, 1, 0},
+		{"rail fillets, downhill end", l.RailFillets, 0, 0},
+		{"rail fillets, uphill end", l.RailFillets, 1, 0},
 	} {
 		if len(set.list) == 0 || square != nil && square(set.list[0].Kind)[set.end] {
 			continue
@@ -84,10 +84,16 @@ func (bv Bevel) alike(o Bevel) bool {
 // piece.
 const steepest = 80.0
 
-// bar is the length of the check bars, mm.
-const bar = 100.0
+// checkBar is how long the check bars are, from tick to tick, and in words: 100 mm, or
+// 4 in where the job's units are inches.
+func checkBar(r figure.Rule) (long, tick float64, says string) {
+	if r.Inches {
+		return 4 * figure.Inch, figure.Inch / 2, "4 in"
+	}
+	return 100, 10, "100 mm"
+}
 
-// Template draws a bevel at its full size on A4, upright, with a bar of 100 mm
+// Template draws a bevel at its full size, upright, with a bar of 100 mm or 4 in
 // each way to check the print by. One that falls is drawn as it rises: it is the
 // same cut with the other face of the piece up.
 func Template(bv Bevel, s Sheet) scene.Page {
@@ -104,7 +110,8 @@ func Template(bv Bevel, s Sheet) scene.Page {
 	} else {
 		b.text(scene.Text{At: scene.Point{X: z.x0, Y: z.middle().Y}, S: "No bevel that a saw cuts: nothing is drawn.", H: medium})
 	}
-	desc := "A bevel at its full size, with check bars of 100 mm: " + bv.Of
+	_, _, long := checkBar(s.Rule)
+	desc := "A bevel at its full size, with check bars of " + long + ": " + bv.Of
 	if bv.Angle.Known {
 		desc += ", " + figure.Of(bv.Angle, "°") + " from square"
 	}
@@ -122,14 +129,15 @@ func (b *board) instructions(z rect, bv Bevel) (y float64) {
 		}
 	}
 	say(medium, true, "Print at actual size, 100 %, not “fit to page”.")
-	say(medium, true, "Measure both bars first: unless each is 100.0 mm, scrap the sheet.")
+	_, _, long := checkBar(b.rule)
+	say(medium, true, "Measure both bars first: unless each is exactly "+long+", scrap the sheet.")
 	y += 3
 	deg := bv.Angle.Value
 	if !bv.Angle.Known || !(math.Abs(deg) <= 90) {
 		return y
 	}
 	dial := figure.Fixed(math.Abs(deg), 1)
-	say(large, true, fmt.Sprintf("%s° on the dial, %s° from the edge", dial, figure.Fixed(90-math.Abs(deg), 1)))
+	say(large, true, fmt.Sprintf("%s° on the saw's dial, %s° on a bevel gauge", dial, figure.Fixed(90-math.Abs(deg), 1)))
 	exact := figure.Of(figure.Known(math.Abs(deg), bv.Angle.U), "°") + " from square"
 	if low, high := bv.Low, bv.High; finite(low, high) && high-low >= 0.05 {
 		if high <= 0 {
@@ -156,20 +164,22 @@ func (b *board) instructions(z rect, bv Bevel) (y float64) {
 // bars are the check bars, to the left and up from a corner.
 func (b *board) bars(corner scene.Point) {
 	thick := scene.Pen{Weight: scene.W35}
+	bar, tick, says := checkBar(b.rule)
 	for _, dir := range []scene.Point{{X: -1}, {Y: -1}} {
 		b.line(corner, corner.Add(dir.Mul(bar)), thick)
-		for mm := 0; mm <= bar; mm += 10 {
+		n := int(math.Round(bar / tick))
+		for i := range n + 1 {
 			half := 1.0
-			if mm%50 == 0 {
+			if i%(n/2) == 0 {
 				half = 2.5
 			}
-			at, side := corner.Add(dir.Mul(float64(mm))), dir.Turned().Mul(half)
+			at, side := corner.Add(dir.Mul(float64(i)*tick)), dir.Turned().Mul(half)
 			b.line(at.Sub(side), at.Add(side), thick)
 		}
 	}
 	const off = 4.0 // of the words, and past the long tick in the middle
-	b.text(scene.Text{At: scene.Point{X: corner.X - bar/2 - 12, Y: corner.Y - off}, S: "check bar 100 mm", H: small, Anchor: scene.Middle})
-	b.text(scene.Text{At: scene.Point{X: corner.X - off, Y: corner.Y - bar/2 - 12}, S: "check bar 100 mm", H: small, Anchor: scene.Middle, Angle: 90})
+	b.text(scene.Text{At: scene.Point{X: corner.X - bar/2 - 12, Y: corner.Y - off}, S: "check bar " + says, H: small, Anchor: scene.Middle})
+	b.text(scene.Text{At: scene.Point{X: corner.X - off, Y: corner.Y - bar/2 - 12}, S: "check bar " + says, H: small, Anchor: scene.Middle, Angle: 90})
 }
 
 // Lengths of the lines a sliding bevel is laid to, mm.
@@ -193,7 +203,7 @@ func (b *board) bevel(z rect, v scene.Point, deg, w float64) {
 		top := min(v.Y-edge+10, far.Y-10)
 		b.page.Add(scene.Poly{Points: []scene.Point{v, far, {X: far.X, Y: top}, {X: v.X, Y: top}}, Closed: true, Fill: scene.Pale})
 		b.line(far, scene.Point{X: far.X, Y: top}, narrow)
-		b.text(scene.Text{At: scene.Point{X: v.X + w/2, Y: top + small*2}, S: figure.Plain(w) + " mm", H: small, Anchor: scene.Middle})
+		b.text(scene.Text{At: scene.Point{X: v.X + w/2, Y: top + small*2}, S: b.rule.With(b.rule.Tolerance(w)), H: small, Anchor: scene.Middle})
 	}
 	b.line(v.Sub(up.Mul(backLong)), v.Add(up.Mul(edge)), narrow)
 	b.line(v.Sub(along.Mul(backLong)), v.Add(along.Mul(blade)), narrow)
