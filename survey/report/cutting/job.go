@@ -30,7 +30,7 @@ func (s *Sheet) summary() (all []line) {
 		case !t.Final():
 			l.warn = t.NotYet()
 		case t.WalkFirst:
-			l.warn = "Walk the spacer first: 4 min."
+			l.warn = "Walk the spacer before the fillets are cut: 4 min."
 		}
 		if n := len(all); n > 0 && all[n-1].warn == l.warn { // once is enough
 			all[n-1].warn = ""

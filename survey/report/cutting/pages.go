@@ -16,12 +16,15 @@ import (
 type density struct {
 	sketches  int     // how many kinds of piece are drawn as they lie on the saw
 	cardApart bool    // the card has a page of its own
+	parted    bool    // a kind of piece may go on over the page
 	step      float64 // height of the card's lettering, mm
 }
 
 // densities are tried in turn until a bay has no more than mostPages: one sheet of
 // paper, printed on both sides, goes from the saw to the stair.
-var densities = []density{{3, true, paper.CardHigh}, {3, false, paper.BodyHigh}, {1, false, paper.BodyHigh}, {0, false, paper.SmallHigh}}
+var densities = []density{
+	{3, true, false, paper.CardHigh}, {3, false, false, paper.BodyHigh}, {3, false, true, paper.BodyHigh}, {1, false, true, paper.BodyHigh}, {0, false, true, paper.BodyHigh}, {0, false, true, paper.SmallHigh},
+}
 
 const mostPages = 2
 
@@ -48,7 +51,11 @@ func (s *Sheet) pages(d density) []scene.Page {
 		p.Para(paper.Margin, n, paper.BodyHigh, false)
 	}
 	for i := range s.Sets {
-		p.Together(p.Full(), func(p *paper.Paper) { s.Sets[i].print(p, i < d.sketches) })
+		most := p.Full()
+		if d.parted {
+			most = 0
+		}
+		p.Together(most, func(p *paper.Paper) { s.Sets[i].print(p, i < d.sketches) })
 	}
 	p.Y += 2
 	for _, f := range s.Facts() {
@@ -179,7 +186,7 @@ func (t *Set) print(p *paper.Paper, sketched bool) {
 	if lie, hand := t.alike(); lie != "" && sketched {
 		t.sketch(p, hand)
 	} else if c := t.Common(); c != "" {
-		p.Para(paper.Margin, c, paper.CardHigh, true)
+		p.Para(paper.Margin, c, paper.BodyHigh, true)
 	}
 	if t.oneEach() {
 		t.grid(p)

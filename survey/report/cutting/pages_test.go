@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"pinchrod/calc/fit"
+	"pinchrod/calc/pieces"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/paper"
 	"pinchrod/survey/report/scene"
@@ -101,6 +102,37 @@ func TestPagesSayTheCuts(t *testing.T) {
 			}
 			if set.Cut == fit.MeasureMore && !strings.Contains(all.String(), "Do not cut yet: read again ") {
 				t.Errorf("%s: nothing says that the %ss are not to be cut", s.Bay, set.Kind)
+			}
+		}
+	}
+}
+
+// A bay has two pages at most, whatever the way of cutting and the paper, with as
+// many spindles as a flight of sixteen steps has.
+func TestTwoPages(t *testing.T) {
+	csv := ofDemo(t, "F1/right") // whose gap drifts by 14 mm
+	for _, units := range []string{"mm", "in"} {
+		for way, change := range map[string]func(*asfound.Settings){
+			"as it is":       func(*asfound.Settings) {},
+			"one each":       func(s *asfound.Settings) { s.House.Minutes.Setting, s.House.Minutes.Sort, s.House.Short = 0, 0, 0.1 },
+			"each fitted":    func(s *asfound.Settings) { s.House.Minutes.Fit, s.House.Minutes.Recut, s.House.Waviness = 0.5, 60, 1.2 },
+			"narrow spaces":  func(s *asfound.Settings) { s.Target = 40 },
+			"square fillets": func(s *asfound.Settings) { s.Fillets = asfound.SquareEnded },
+		} {
+			set := asfound.Defaults()
+			if err := set.Set("units", units); err != nil {
+				t.Fatal(err)
+			}
+			change(&set)
+			s := one(t, csv, set)
+			pages := s.Pages()
+			if len(pages) > mostPages {
+				t.Errorf("%s, %s: %d pages of %d spindles", units, way, len(pages), len(s.Set(pieces.Spindle).Pieces))
+			}
+			for _, p := range pages {
+				if want := scene.PaperFor(units == "in"); p.W != want.Short || p.H != want.Long {
+					t.Errorf("%s, %s: a page of %g x %g mm, want %g x %g", units, way, p.W, p.H, want.Short, want.Long)
+				}
 			}
 		}
 	}

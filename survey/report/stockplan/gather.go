@@ -1,6 +1,7 @@
 package stockplan
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -9,6 +10,7 @@ import (
 	"pinchrod/calc/pieces"
 	"pinchrod/calc/stock"
 	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report/figure"
 )
 
 // Lengths are rounded up before they are planned, to a step of mm: a fitted piece
@@ -85,7 +87,7 @@ func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 				i := slices.IndexFunc(all, func(k *kin) bool { return k.lies == lie })
 				if i < 0 {
 					i = len(all)
-					all = append(all, &kin{name: nameOf(all, t, lie), lies: lie})
+					all = append(all, &kin{name: nameOf(s.Rule, all, t, lie), lies: lie})
 				}
 				all[i].across = max(all[i].across, t.Across)
 				all[i].parts = append(all[i].parts, parts...)
@@ -97,11 +99,11 @@ func gather(sheets []*cutting.Sheet) (all []*kin, left []Left, done []Done) {
 
 // nameOf names a section as its sheet does; where the same stock is used lying on
 // its other face too, by how wide it is there.
-func nameOf(all []*kin, t *cutting.Set, l lies) string {
+func nameOf(r figure.Rule, all []*kin, t *cutting.Set, l lies) string {
 	if slices.ContainsFunc(all, func(k *kin) bool { return k.lies.section() == l.section() }) {
-		return fmt.Sprintf("%s, %g mm in the bevel", t.Section, l.across.MM())
+		return fmt.Sprintf("%s, %s in the bevel", cmp.Or(t.Size, t.Section), r.With(r.Tolerance(l.across.MM())))
 	}
-	return t.Section
+	return cmp.Or(t.Size, t.Section)
 }
 
 // missing names the kinds of piece that a sheet says nothing of.

@@ -197,7 +197,7 @@ func (p *Plan) section(k *kin, bars []stock.Bar) error {
 	}
 	switch {
 	case errors.Is(err, stock.ErrStock) && len(bars) == 0:
-		p.leave(k, "there is no such bar", fmt.Sprintf("add one, such as \"%s: 2400 mm\"", k.name))
+		p.leave(k, "there is no such bar", fmt.Sprintf("add one, such as \"%s: 2400 mm\"", k.parts[0].set.Section))
 		return nil
 	case errors.Is(err, stock.ErrStock):
 		return p.short(k, bars, o)
