@@ -79,8 +79,8 @@ func (w *worker) flags() {
 		settle: "read the run at handrail height again",
 	})
 	w.judge(flagOf{
-		name: "drift", eq: frame.Drift(), scale: 1, limit: spread, unit: "mm", from: one,
-		of:    "gap at the top less gap at the bottom",
+		name: "drift", eq: w.driftOf(), scale: 1, limit: spread, unit: "mm", from: one,
+		of:    "spindle at the top less spindle at the bottom",
 		clear: "rails are parallel: the gap holds from end to end",
 		flag: func(v float64) string {
 			return fmt.Sprintf("the gap %s up the stair: the spindles are not all of one length", pick(v, "opens", "closes"))
@@ -88,8 +88,8 @@ func (w *worker) flags() {
 		settle: "try a piece at the bottom and at the top",
 	})
 	w.judge(flagOf{
-		name: "middle-gap", eq: middleGap, scale: 1, limit: spread, unit: "mm", from: one,
-		of:    "gap at the middle less the mean of its ends",
+		name: "middle-gap", eq: w.bellyOf(), scale: 1, limit: spread, unit: "mm", from: one,
+		of:    "spindle at the middle less the mean of those at the ends",
 		clear: "the middle agrees with the ends",
 		flag: func(v float64) string {
 			return fmt.Sprintf("the gap is %s at the middle: the middle spindles are %s", pick(v, "wider", "narrower"), pick(v, "longer", "shorter"))
@@ -144,13 +144,33 @@ func (w *worker) flags() {
 // no source.
 const defaultWidth = 41
 
-// middleGap is H − B: the gap at mid-run less the mean of the gaps at the posts.
-func middleGap(x, grad []float64) float64 {
-	v := frame.Unknown(frame.IndexBowRail)(x, grad) - x[frame.IndexBowBase]
-	if grad != nil {
-		grad[frame.IndexBowBase] = -1
+// driftOf is the length that a spindle needs at the upper post less that at the lower.
+func (w *worker) driftOf() frame.Equation {
+	return weighted([]float64{1, -1}, w.tried(frame.Top), w.tried(frame.Bottom))
+}
+
+// bellyOf is the length that a spindle needs at mid-run less the mean of those at the posts.
+func (w *worker) bellyOf() frame.Equation {
+	return weighted([]float64{1, -0.5, -0.5}, w.tried(frame.Middle), w.tried(frame.Bottom), w.tried(frame.Top))
+}
+
+// weighted is a sum of equations, each by its factor.
+func weighted(by []float64, eqs ...frame.Equation) frame.Equation {
+	return func(x, grad []float64) float64 {
+		sum := 0.0
+		var one, all []float64
+		if grad != nil {
+			one, all = make([]float64, len(grad)), make([]float64, len(grad))
+		}
+		for k, eq := range eqs {
+			sum += by[k] * eq(x, one)
+			for i := range all {
+				all[i] += by[k] * one[i]
+			}
+		}
+		copy(grad, all)
+		return sum
 	}
-	return v
 }
 
 func pick(v float64, plus, minus string) string {
@@ -192,7 +212,7 @@ func judged(f flagOf) Flag {
 	case rules.Flag:
 		out.Text = f.flag(f.q.Value)
 	default:
-		out.Text = "cannot tell yet: " + f.settle
+		out.Text = "not sure; to know, " + f.settle
 	}
 	return out
 }
