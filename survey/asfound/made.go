@@ -95,7 +95,7 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 	if m.Made.ToFit {
 		low, high = 0, math.Inf(1)
 	}
-	least := math.Inf(1)
+	least, worst := math.Inf(1), 0.0 // of the piece least likely to fit, what sliding its head takes up
 	for i, k := range which {
 		v := 0.0
 		if need.Cov != nil {
@@ -121,7 +121,7 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 		}
 		lo[i], hi[i], d[i] = o.Error-high-slide, o.Error-low+slide, math.Hypot(h.Waviness, h.Saw)
 		if p := rules.ConformBetween(o.Error, o.U, low-slide, high+slide) - max(0, low-slide-o.Error, o.Error-high-slide); p < least {
-			least, m.Worst = p, i
+			least, m.Worst, worst = p, i, slide
 		}
 		m.Off = append(m.Off, o)
 	}
@@ -137,7 +137,7 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 		return err
 	}
 	m.P = Quantity{p, e / errorSigmas, true}
-	f := w.madeFlag(m, low, high)
+	f := w.madeFlag(m, low, high, worst)
 	m.State = f.State
 	w.bay.Flags = append(w.bay.Flags, f)
 	return nil
@@ -163,8 +163,9 @@ func (w *worker) trial(m *Made) *Result {
 const Surely = 0.95
 
 // madeFlag holds the piece least likely to fit against what still fits; the
-// batch is clear only where all of it fits as surely as the house asks.
-func (w *worker) madeFlag(m *Made, low, high float64) Flag {
+// batch is clear only where all of it fits as surely as the house asks. What sliding
+// the piece's head takes up, mm, still fits.
+func (w *worker) madeFlag(m *Made, low, high, slide float64) Flag {
 	o := m.Off[m.Worst]
 	f := Flag{
 		Name: "as-made", Value: o.Error, U: o.U, Unit: "mm", low: low, high: high, Limit: high,
@@ -181,7 +182,7 @@ func (w *worker) madeFlag(m *Made, low, high float64) Flag {
 	if len(m.Off) == 1 {
 		all = "it fits " + Chance(m.P.Value)
 	}
-	f.State = rules.JudgeBetween(o.Error, o.U, low, high)
+	f.State = rules.JudgeBetween(o.Error, o.U, low-slide, high+slide)
 	switch {
 	case f.State == rules.Flag:
 		f.Text = fmt.Sprintf("%s, %s: cut it again, or strike %s if the entry is wrong", all, tooMuch(o.Error), m.Ref.Short())
