@@ -155,6 +155,26 @@ func grouped(need []float64, g fit.Grouping) (lengths, stops []float64) {
 	return lengths, stops
 }
 
+// CutAs chooses another way than the one of least expected minutes, and says what that costs. The error is that of a way
+// that there is not.
+func (v *Verdict) CutAs(cut fit.Cut) error {
+	least := v.Chosen()
+	if least == nil {
+		return fmt.Errorf("cutting as %s: %s", cut, v.Why)
+	}
+	if cut == v.Cut {
+		return nil
+	}
+	v.Cut = cut
+	o := v.Chosen()
+	if o == nil {
+		v.Cut = least.Cut
+		return fmt.Errorf("cutting as %s: the lengths do not differ by a setting of the saw", cut)
+	}
+	v.Why = fmt.Sprintf("%s, chosen by hand: %.0f minutes more than %s; %s", cut, o.Expected-least.Expected, least.Cut, why(v))
+	return nil
+}
+
 // series says how fillets are cut: to the need itself, in groups only where neighbours differ by more than a visible
 // joint, each stop rounded up so that the last space only narrows. The last one is cut to what is left of a blank.
 func (w *worker) series(need fit.Needed) (*Verdict, error) {

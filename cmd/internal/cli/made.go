@@ -79,7 +79,7 @@ is a reading as well: the length of a piece that fits at its place.`,
 }
 
 func (o *madeOptions) run(ctx context.Context) error {
-	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay)
+	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay, "")
 	if err != nil {
 		return err
 	}

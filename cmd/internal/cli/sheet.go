@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"pinchrod/calc/fit"
 	"pinchrod/store"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
@@ -158,9 +159,13 @@ type sheetOptions struct {
 	siteOptions
 	paper
 	bay, stale string
+	cut        string
 	labels     bool
 	office     bool
 }
+
+// ways are the ways to cut the spindles that a person may choose.
+var ways = []fit.Cut{fit.Batch, fit.Graded, fit.FitEach}
 
 func newSheet(e *Env, b *bookFlag) *cobra.Command {
 	o := &sheetOptions{siteOptions: siteOptions{env: e, book: b, set: overrides{}}, paper: paper{env: e}}
@@ -174,6 +179,9 @@ the sheet says what to read instead. In inches (set units=in) it is for letter p
 
   pinchrod sheet --job "14 Weir Street" --out sheet.pdf
 
+--cut chooses another way for the spindles than the one of least expected minutes,
+and the sheet says what that costs.
+
 Each sheet has a short code. --stale CODE says whether the sheet with that code
 still holds, and leaves with 3 when it does not. The text of a label's QR code does
 as well. A sheet printed with other settings than the book's says that nothing is
@@ -183,6 +191,7 @@ to be cut from it.`,
 	}
 	jobFlag(c, &o.job)
 	c.Flags().StringVar(&o.bay, "bay", "", "the bay (default all)")
+	c.Flags().StringVar(&o.cut, "cut", "", "how the spindles are cut: batch, graded or fit-each (default the least expected minutes)")
 	c.Flags().BoolVar(&o.labels, "labels", false, "labels to stick on the pieces, in place of the sheet")
 	c.Flags().BoolVar(&o.office, "office", false, "an office copy: it lists the readings too")
 	c.Flags().StringVar(&o.stale, "stale", "", "the code of a sheet, or the text of a label's QR code: does it still hold?")
@@ -194,12 +203,15 @@ to be cut from it.`,
 }
 
 func (o *sheetOptions) run(ctx context.Context) error {
-	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay)
-	if err != nil {
-		return err
+	if o.cut != "" && !slices.Contains(ways, fit.Cut(o.cut)) {
+		return fmt.Errorf("%w: cut %q: batch, graded or fit-each", errUsage, o.cut)
 	}
 	if o.stale != "" {
-		return o.compare(sheets)
+		return o.compare(ctx)
+	}
+	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay, fit.Cut(o.cut))
+	if err != nil {
+		return err
 	}
 	for _, s := range sheets {
 		s.Office = o.office
@@ -248,8 +260,9 @@ func (o *sheetOptions) onlyOne(sheets cutting.Job, do func(io.Writer) error) err
 	return o.write(o.out, do)
 }
 
-// sheetsOf makes the sheet of each bay that a word means.
-func sheetsOf(ctx context.Context, o *siteOptions, bay string) (cutting.Job, error) {
+// sheetsOf makes the sheet of each bay that a word means, its spindles cut in the way that was chosen; empty is that of
+// least expected minutes.
+func sheetsOf(ctx context.Context, o *siteOptions, bay string, cut fit.Cut) (cutting.Job, error) {
 	book, set, found, entry, err := o.found(ctx)
 	if err != nil {
 		return nil, err
@@ -263,6 +276,11 @@ func sheetsOf(ctx context.Context, o *siteOptions, bay string) (cutting.Job, err
 	}
 	var out cutting.Job
 	for _, b := range bays {
+		if cut != "" && b.Spindles != nil {
+			if err := b.Spindles.CutAs(cut); err != nil {
+				return nil, fmt.Errorf("%w: %s: spindles: %w", errUsage, b.Place, err)
+			}
+		}
 		s, err := cutting.New(b, cutting.Options{
 			Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.env.Now(),
 			Asked: asked(book, o.set),
@@ -309,31 +327,62 @@ func (o *siteOptions) found(ctx context.Context) (*fieldbook.Book, asfound.Setti
 	return book, set, found, entry, err
 }
 
-// compare says whether a sheet still holds.
-func (o *sheetOptions) compare(sheets []*cutting.Sheet) error {
+// compare says whether a sheet still holds, in whatever way its spindles were cut.
+func (o *sheetOptions) compare(ctx context.Context) error {
 	code := o.stale
-	if cutting.IsLabel(code) {
-		l, err := cutting.ParseLabel(code)
-		if err == nil && len(sheets) > 0 && l.Tag != sheets[0].Tag {
-			err = errors.New("that label is of another job: say which with --job")
+	for _, cut := range append([]fit.Cut{""}, ways...) {
+		sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay, cut)
+		if errors.Is(err, errUsage) && cut != "" {
+			continue // no bay is cut so
 		}
 		if err != nil {
-			return fmt.Errorf("%w: %w", errUsage, err)
+			return err
 		}
-		code = l.Code
-	}
-	for _, s := range sheets {
-		stale, err := s.Stale(o.stale)
-		if err != nil {
-			return fmt.Errorf("%w: %w", errUsage, err)
+		if code, err = o.codeOf(sheets); err != nil {
+			return err
 		}
-		if !stale {
-			fmt.Fprintf(o.siteOptions.env.Out, "the sheet of %s with code %s holds\n", lines.Clean(string(s.Bay)), s.Code)
-			return nil
+		for _, s := range sheets {
+			stale, err := s.Stale(o.stale)
+			if err != nil {
+				return fmt.Errorf("%w: %w", errUsage, err)
+			}
+			if !stale {
+				o.holds(s)
+				return nil
+			}
 		}
 	}
 	fmt.Fprintf(o.siteOptions.env.Out, "no sheet of this job has the code %s now: what it was cut from has changed, or it was printed with other settings than the book's; print it again\n", code)
 	return errFlagged
+}
+
+// holds says that a sheet holds, and which readings were set aside that say otherwise.
+func (o *sheetOptions) holds(s *cutting.Sheet) {
+	line := fmt.Sprintf("the sheet of %s with code %s holds", lines.Clean(string(s.Bay)), s.Code)
+	for i, r := range s.SetAside {
+		if i == 0 {
+			line += ", but these readings disagree with it; read them again:"
+		} else {
+			line += ","
+		}
+		line += fmt.Sprintf(" %s, %s", r.Short, lines.Clean(r.Title))
+	}
+	fmt.Fprintln(o.siteOptions.env.Out, line)
+}
+
+// codeOf is the code of the sheet that was asked about, out of the text of a label where it was that.
+func (o *sheetOptions) codeOf(sheets cutting.Job) (string, error) {
+	if !cutting.IsLabel(o.stale) {
+		return o.stale, nil
+	}
+	l, err := cutting.ParseLabel(o.stale)
+	if err == nil && len(sheets) > 0 && l.Tag != sheets[0].Tag {
+		err = errors.New("that label is of another job: say which with --job")
+	}
+	if err != nil {
+		return "", fmt.Errorf("%w: %w", errUsage, err)
+	}
+	return l.Code, nil
 }
 
 type drawOptions struct {

@@ -74,7 +74,7 @@ func (o *stockOptions) run(ctx context.Context) error {
 	if !slices.Contains([]string{"text", "csv", "json", "pdf", "svg", "png"}, kind) {
 		return fmt.Errorf("%w: format %q: text, csv, json, pdf, svg or png", errUsage, kind)
 	}
-	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay)
+	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay, "")
 	if err != nil {
 		return err
 	}
