@@ -20,6 +20,7 @@ type Verdict struct {
 	fit.Verdict
 	Needed  fit.Needed // what it was decided on
 	Why     string
+	ByHand  string   // that a person chose another way than that of least minutes, and what it costs; empty when none did
 	Series  bool     // fillets: glued one after the other, the last cut to what is left
 	Blank   float64  // of the last fillet, mm along the rail: what is left for it and twice its u
 	Measure []Advice // readings that save more minutes than they take, the best first
@@ -171,7 +172,8 @@ func (v *Verdict) CutAs(cut fit.Cut) error {
 		v.Cut = least.Cut
 		return fmt.Errorf("cutting as %s: the lengths do not differ by a setting of the saw", cut)
 	}
-	v.Why = fmt.Sprintf("%s, chosen by hand: %.0f minutes more than %s; %s", cut, o.Expected-least.Expected, least.Cut, why(v))
+	v.ByHand = fmt.Sprintf("%s was chosen by hand: about %.0f minutes more than %s", cut, o.Expected-least.Expected, least.Cut)
+	v.Why = v.ByHand + ". " + why(v)
 	return nil
 }
 

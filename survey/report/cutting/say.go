@@ -218,6 +218,14 @@ func (t *Set) Way() string {
 	return fmt.Sprintf("to %d stops", n)
 }
 
+// chosen says that a person chose the way, as a sentence before others.
+func (t *Set) chosen() string {
+	if t.ByHand == "" {
+		return ""
+	}
+	return lines.Sentence(t.ByHand) + " "
+}
+
 // Chance says how sure the fit is, with the stops as printed, and what work is
 // expected; of fillets, how they are glued, as that makes them fit.
 func (t *Set) Chance() string {
@@ -225,9 +233,9 @@ func (t *Set) Chance() string {
 	case !t.Final():
 		return ""
 	case t.Cut == fit.FitEach:
-		return fmt.Sprintf("About %.0f minutes. All blanks are long enough %s.", t.Minutes, asfound.Chance(t.P))
+		return t.chosen() + fmt.Sprintf("About %.0f minutes. All blanks are long enough %s.", t.Minutes, asfound.Chance(t.P))
 	case t.Kind == pieces.Spindle:
-		say := fmt.Sprintf("About %.0f minutes. All fit %s", t.Minutes, asfound.Chance(t.P))
+		say := t.chosen() + fmt.Sprintf("About %.0f minutes. All fit %s", t.Minutes, asfound.Chance(t.P))
 		const few = 0.05 // what a tenth shows
 		if t.Trims+t.Recuts >= few {
 			say += fmt.Sprintf("; expect %.1f to trim and %.1f to cut again", t.Trims, t.Recuts)

@@ -17,6 +17,7 @@ type Set struct {
 	Kind    pieces.Kind
 	Cut     fit.Cut
 	Why     string
+	ByHand  string  // that a person chose this way, and what it costs
 	Section string  // of its stock, empty when it was not read
 	Size    string  // the section as the sheet prints it
 	Across  float64 // of the stock in the plane of the bevels, mm; 0 when it was not read
@@ -96,7 +97,7 @@ func spares(n int) int { return (n + piecesPerSpare - 1) / piecesPerSpare }
 // its rail.
 func newSet(all []pieces.Piece, v *asfound.Verdict, st stock, set asfound.Settings, left asfound.Quantity) (Set, error) {
 	t := Set{
-		Kind: st.kind, Cut: v.Cut, Why: v.Why, Section: st.section, Size: st.size(figure.Rule{Inches: set.Inches}), Across: st.across, Turned: st.turned, Spares: spares(len(all)),
+		Kind: st.kind, Cut: v.Cut, Why: v.Why, ByHand: v.ByHand, Section: st.section, Size: st.size(figure.Rule{Inches: set.Inches}), Across: st.across, Turned: st.turned, Spares: spares(len(all)),
 		rule: figure.Rule{Inches: set.Inches}, line: v.Needed.Mean,
 	}
 	all = slices.Clone(all)
