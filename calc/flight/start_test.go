@@ -179,6 +179,9 @@ func TestStepEdges(t *testing.T) {
 	if v := s.Pitch(1)([]float64{0.5, 0.5}, nil); !calctest.Near(v, math.Pi/4, 1e-12) {
 		t.Errorf("the pitch of a going of half a millimetre is %g, want 45°", v)
 	}
+	if v := s.Mean(rise)([]float64{180, 240}, nil); v != 180 {
+		t.Errorf("the mean of one rise of 180 is %g", v)
+	}
 	for _, level := range []float64{0, -240} {
 		if v := s.Pitch(1)([]float64{180, level}, make([]float64, 2)); !math.IsNaN(v) {
 			t.Errorf("the pitch of a going of %g is %g, want NaN", level, v)

@@ -114,6 +114,8 @@ func TestParseRefuses(t *testing.T) {
 		{"mm in metres", row("any,headroom,2000 mm,,m,A,1,2,READ,,"), "line 2, column 3 (low): ", "such as 812", unit.ErrSyntax},
 		{"a date of a spreadsheet", row("any,rise-spread,,03-Aug,in,A,1,2,READ,,"), "line 2, column 4 (high): ", "such as 812", unit.ErrSyntax},
 		{"angle", row("any,pitch,,steep,deg,A,1,2,READ,,"), "line 2, column 4 (high): ", "such as 42", unit.ErrSyntax},
+		{"angle in inches", row("any,pitch,,2 in,deg,A,1,2,READ,,"), "line 2, column 4 (high): ", "such as 42", unit.ErrSyntax},
+		{"count in inches", row("any,risers,,2 in,count,A,1,2,READ,,"), "line 2, column 4 (high): ", "such as 42", unit.ErrSyntax},
 		{"slope", row("any,tread-slope,,2,slope,A,1,2,READ,,"), "line 2, column 4 (high): ", "such as 3 mm in 900 mm", unit.ErrSyntax},
 		{"half a riser", row("any,risers,,17.5,count,A,1,2,READ,,"), "line 2, column 4 (high): ", "whole number", unit.ErrSyntax},
 		{"decimal place", row("any,opening,,1000,mm,A,1,2,READ,,"), "line 2, column 4 (high): ", "between 10 and 300 mm", unit.ErrRange},
