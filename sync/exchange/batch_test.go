@@ -78,3 +78,24 @@ func TestSmallestPage(t *testing.T) {
 		}
 	}
 }
+
+// A page that cannot be judged goes in full to its own device and to whoever
+// reads all, and as its hash to anybody else.
+func TestUnjudgedPage(t *testing.T) {
+	rec := journal.NewRecord(3, []byte("what is no page of any version"))
+	device := journal.ID{1}
+	for name, x := range map[string]struct {
+		reader Reader
+		full   bool
+	}{
+		"reads all":   {Reader{All: true}, true},
+		"its own":     {Reader{Identity: journal.Identity{Device: device}}, true},
+		"on some job": {Reader{Jobs: map[journal.ID]bool{{}: true, {2}: true, journal.Unread: true}}, false},
+		"on none":     {Reader{}, false},
+	} {
+		got := x.reader.record(device, rec)
+		if (got.Page != nil) != x.full || got.Seq != 3 || got.Hash != rec.Hash {
+			t.Errorf("%s: page %d with %d bytes and hash %x, want it in full: %v", name, got.Seq, len(got.Page), got.Hash, x.full)
+		}
+	}
+}

@@ -8,13 +8,16 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
+	"pinchrod/store"
 	"pinchrod/sync/hub"
 	"pinchrod/sync/hub/door"
+	"pinchrod/sync/parcel"
 )
 
 // The office says the same whether it is asked at the book or through the
@@ -187,5 +190,61 @@ func TestServePages(t *testing.T) {
 		if err := hub.ServePages(t.Context(), l, nil, nil, pages, quiet); err == nil || !strings.Contains(err.Error(), "serving") {
 			t.Errorf("%s: a listener that fails: got %v", name, err)
 		}
+	}
+}
+
+// The office takes in a parcel that is sealed for its hub, from a device that is
+// let in, and writes an answer for it.
+func TestAnswer(t *testing.T) {
+	t.Parallel()
+	c := newClock()
+	book, d := newBook(t, c.now), newBook(t, c.now)
+	r := openRoster(t, book, c)
+	office, err := hub.LocalOffice(book, r, nil, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	key, err := hub.ParcelIdentity(book)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Append(store.Draft{Job: newJob(1), Payload: []byte{0xa0}}, store.Draft{Job: newJob(1), Payload: []byte{0xa1, 1, 1}}); err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	sent, err := parcel.Write(t.Context(), filepath.Join(dir, "sent"), d, d.Signer(), c.now(), parcel.Contents{Own: true}, parcel.Options{Seal: key.Recipient().String()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := filepath.Join(dir, "answer")
+	if _, err := office.Answer(t.Context(), sent.Files, name); !errors.Is(err, door.ErrNotEnrolled) || !strings.Contains(err.Error(), d.Device().Tag()) {
+		t.Errorf("from a stranger: got %v, want %v", err, door.ErrNotEnrolled)
+	}
+	if _, err := r.Join(invited(t, r, hub.Terms{Role: door.Surveyor}), d.Identity(), d.Identity().Key, ""); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // the second takes the place of the first
+		got, err := office.Answer(t.Context(), sent.Files, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := hub.Answered{Device: d.Device(), Pages: 2, Head: 2, Files: got.Files}
+		if diff := cmp.Diff(want, got); diff != "" || len(got.Files) == 0 {
+			t.Errorf("(-want +got)\n%s", diff)
+		}
+		for _, f := range got.Files {
+			if _, err := os.Stat(f); err != nil || filepath.Dir(f) != dir {
+				t.Errorf("the answer %s: %v", f, err)
+			}
+		}
+	}
+	if reader, err := r.Rights(d.Identity().Key); err != nil || !reader.Jobs[newJob(1)] {
+		t.Errorf("the job that came by parcel is not the device's: %v, %v", reader.Jobs, err)
+	}
+	if err := office.Revoke(t.Context(), d.Device()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := office.Answer(t.Context(), sent.Files, name); !errors.Is(err, door.ErrRevoked) {
+		t.Errorf("from one that is revoked: got %v, want %v", err, door.ErrRevoked)
 	}
 }
