@@ -1,7 +1,9 @@
 package exchange
 
 import (
+	"bytes"
 	"crypto/ed25519"
+	"errors"
 	"iter"
 	"testing"
 
@@ -97,5 +99,14 @@ func TestUnjudgedPage(t *testing.T) {
 		if (got.Page != nil) != x.full || got.Seq != 3 || got.Hash != rec.Hash {
 			t.Errorf("%s: page %d with %d bytes and hash %x, want it in full: %v", name, got.Seq, len(got.Page), got.Hash, x.full)
 		}
+	}
+}
+
+// A log of nobody is not announced.
+func TestLogOfNobody(t *testing.T) {
+	var out bytes.Buffer
+	w := NewWriter(&out)
+	if err := errors.Join(w.Log(journal.Identity{}), w.Flush()); !errors.Is(err, journal.ErrInvalid) || out.Len() > 0 {
+		t.Errorf("%d bytes were written, %v, want %v", out.Len(), err, journal.ErrInvalid)
 	}
 }
