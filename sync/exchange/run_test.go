@@ -409,8 +409,16 @@ func TestAheadOfTheHub(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if out := p.run(d, p.all(d)); out.Received != 1 {
+	var asked []exchange.Want
+	hub := bent{p.all(d), nil, func(wants []exchange.Want, all iter.Seq2[exchange.Batch, error]) iter.Seq2[exchange.Batch, error] {
+		asked = wants
+		return all
+	}}
+	if out := p.run(d, hub); out.Received != 1 {
 		t.Errorf("%d pages, want the one that was withheld", out.Received)
+	}
+	if want := []exchange.Want{{Device: a.Identity().Device, From: 2}}; !slices.Equal(asked, want) {
+		t.Errorf("asked for %v, want %v: what is there is not sent again", asked, want)
 	}
 	if out := p.run(d, p.all(d)); out.Received != 0 || len(out.State.Logs) > 0 {
 		t.Errorf("%+v", out)
