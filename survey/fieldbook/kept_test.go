@@ -149,16 +149,16 @@ func everything() survey.Payload {
 	}
 }
 
-// full is a store whose disk is full after some writes.
+// full is a store that has no room for one write, after so many others.
 type full struct {
 	buckets
-	room int
+	before int
 }
 
 var errFull = errors.New("no space left")
 
 func (f *full) Put(k, v []byte) error {
-	if f.room--; f.room < 0 {
+	if f.before--; f.before == -1 {
 		return errFull
 	}
 	return f.buckets.Put(k, v)
@@ -172,9 +172,9 @@ func TestProjectTellsOfEveryWrite(t *testing.T) {
 	}
 	page := journal.Page{Device: journal.ID{1}, Seq: 1, Job: journal.ID{0: 9}, Time: written(0), Payload: b}
 	const writes = 9
-	for room := range writes {
-		if err := Project(&full{buckets{}, room}, page); !errors.Is(err, errFull) {
-			t.Errorf("with room for %d writes: %v, want %v", room, err, errFull)
+	for before := range writes {
+		if err := Project(&full{buckets{}, before}, page); !errors.Is(err, errFull) {
+			t.Errorf("no room after %d writes: %v, want %v", before, err, errFull)
 		}
 	}
 	kv := &full{buckets{}, writes}
@@ -245,8 +245,26 @@ func TestLoadTellsOfDamage(t *testing.T) {
 			}
 		}
 	}
-	// A strike of what was cut, which is junk, is told of the rack too.
+	// A reading that is two numbers where its kind has one.
 	kv := buckets{}
+	newLog(t, kv, 1).read(gap(survey.Top, 812))
+	reading := gap(survey.Top, 812)
+	two := reading.Wire()
+	two.Value = []int64{812_000, 1}
+	for k := range kv {
+		if k[0] == 'R' {
+			b, err := journal.Marshal(storedReading{Reading: two})
+			if err != nil {
+				t.Fatal(err)
+			}
+			kv[k] = b
+		}
+	}
+	if err := load(kv); err == nil {
+		t.Error("Load: a gap of two numbers, and no error")
+	}
+	// A strike of what was cut, which is junk, is told of the rack too.
+	kv = buckets{}
 	l := newLog(t, kv, 1)
 	l.strike(l.write(survey.Payload{Made: []survey.Made{cut(nil, nil)}}))
 	for k := range kv {
@@ -420,5 +438,61 @@ func TestJobs(t *testing.T) {
 		if got := unstamp(ms, minutes); !got.Equal(at) || got.String() != at.String() || minutes != zone/60 {
 			t.Errorf("zone %d: %v came back as %v", zone, at, got)
 		}
+	}
+}
+
+// Each place is listed once, however many readings it has.
+func TestPlacesOnce(t *testing.T) {
+	b := &Book{}
+	for _, p := range []survey.Place{"F1/left", "F1/left", "F1", "F1/right", "F1/left", "F1"} {
+		b.Entries = append(b.Entries, Entry{Reading: survey.Reading{Where: p}})
+	}
+	if got, want := fmt.Sprint(b.Places()), "[F1 F1/left F1/right]"; got != want {
+		t.Errorf("places %s, want %s", got, want)
+	}
+}
+
+// Two chains that meet: what is before the meeting is handed on once, and only
+// when both have come to it.
+func TestChainsThatMeet(t *testing.T) {
+	for _, links := range [][]int{{1, 2, 3, -1, 2}, {2, 0, 3, -1, 2}, {-1, 0, 1, 1, 3}, {3, 3, 0, -1, 0}} {
+		b, at := chained(links, make([]bool, len(links)))
+		b.corrections(at)
+		for i := range links {
+			var want []journal.Ref
+			for j := range links {
+				for k := links[j]; k >= 0; k = links[k] {
+					if k == i {
+						want = append(want, b.Entries[j].Ref)
+					}
+				}
+			}
+			if diff := cmp.Diff(want, b.Entries[i].Fixed); diff != "" {
+				t.Errorf("links %v: entry %d (-want +got)\n%s", links, i, diff)
+			}
+		}
+	}
+}
+
+// Stuff without a measure is what it is called.
+func TestRackOfOtherStuff(t *testing.T) {
+	kv := buckets{}
+	l := newLog(t, kv, 1)
+	for _, section := range []string{"dowel", "scrap"} {
+		m := cut([]unit.Length{500_000}, nil)
+		m.Section = section
+		b, err := journal.Marshal(storedMade{Made: m.Wire()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.seq++
+		kv[string(refKey(jobKey('M', l.job), journal.Ref{Device: l.device, Page: l.seq, Item: 1}))] = b
+	}
+	got, err := Rack(kv)
+	if want := []Offcut{{"dowel", 500_000, 1}, {"scrap", 500_000, 1}}; err != nil || !slices.Equal(got, want) {
+		t.Errorf("%v, %v; want %v", got, err, want)
+	}
+	if err := Taken(got, "dowel", []unit.Length{500_000, 500_000}); err == nil {
+		t.Error("two dowels were taken where there is one")
 	}
 }
