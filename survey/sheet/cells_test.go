@@ -124,8 +124,10 @@ func TestPlacesInWords(t *testing.T) {
 		"columns missing": {"at,height\n", []string{
 			`line 1: header row: column "where" is missing; where, what and value are needed`, `column "what" is missing`, `column "value" is missing`}},
 		"semicolons": {"where;what;value\n", []string{"line 1: header row is separated by semicolons: save the sheet as CSV with commas"}},
-		"tabs":       {"where\twhat\tvalue\n", []string{"line 1: header row is separated by tabs: save"}},
-		"nothing":    {"", []string{"line 1: header row is missing: the sheet is empty; start it with where,what,value"}},
+		"semicolons in one of several columns": {"where,what;value,value\n", []string{
+			`line 1, column 2: header row: unknown column "what;value"`, `line 1: header row: column "what" is missing`}},
+		"tabs":    {"where\twhat\tvalue\n", []string{"line 1: header row is separated by tabs: save"}},
+		"nothing": {"", []string{"line 1: header row is missing: the sheet is empty; start it with where,what,value"}},
 		"a cell too few": {"where,what,value\nF1/left,run\n", []string{
 			"line 2: number of cells is 2, the header has 3: write a comma for every empty cell"}},
 		"a cell too many": {"where,what,value\nF1/left,run,812,5\n", []string{
