@@ -31,7 +31,7 @@ func TestCanonicalEverywhere(t *testing.T) {
 		{"a201020304", true}, {"a203040102", false}, {"a201020103", false}, {"a2010241ff03", true}, {"bf0102ff", false},
 		// Tags, and bignums only where no integer reaches.
 		{"c001", true}, {"c0", false}, {"c249010000000000000000", true}, {"c349010000000000000000", true}, {"c24900ffffffffffffffff", false},
-		{"c248ffffffffffffffff", false}, {"c348ffffffffffffffff", false}, {"c240", false}, {"c201", false}, {"c26161", false}, {"c44801", false}, {"c448ffffffffffffffff", true},
+		{"c248ffffffffffffffff", false}, {"c348ffffffffffffffff", false}, {"c240", false}, {"c201", false}, {"c26161", false}, {"c269616263646566676869", false}, {"c44801", false}, {"c448ffffffffffffffff", true},
 		// Simple values, and floats in their shortest form.
 		{"f4", true}, {"f5", true}, {"f6", true}, {"f818", false}, {"f81f", false}, {"f820", true}, {"f8ff", true}, {"f8", false},
 		{"f97e00", true}, {"f97e01", false}, {"f97c01", false}, {"f9fe00", false}, {"f97c00", true}, {"f9fc00", true}, {"f90001", true}, {"f93c00", true}, {"f9", false},

@@ -154,6 +154,12 @@ func TestChainEnds(t *testing.T) {
 	if end.Seq != 5 || end.Hash != Next(Hash{4}, Hash{5}) {
 		t.Fatalf("the chain is at %+v", end)
 	}
+	for _, seq := range []uint64{0, 5, 7} { // a page that does not come next
+		var br *BreakError
+		if err := c.Add(Record{Seq: seq}); !errors.Is(err, ErrBroken) || !errors.As(err, &br) || br.Seq != 6 || c.Head() != end {
+			t.Errorf("page %d after page 5: %v, and the chain is at %d", seq, err, c.Head().Seq)
+		}
+	}
 	for name, tc := range map[string]struct {
 		h    Head
 		seq  uint64

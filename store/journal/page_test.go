@@ -269,3 +269,30 @@ func TestCheckStep(t *testing.T) {
 		t.Errorf("a page has %d bytes of its own, want 62", own)
 	}
 }
+
+// A record gives its page, where it is there; names that are none are refused
+// as text too.
+func TestRecordDecode(t *testing.T) {
+	dev, _ := device(t, 1)
+	want := Page{Device: dev, Seq: 3, Time: time.UnixMilli(5).UTC(), Payload: []byte("x")}
+	b, err := want.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, err := NewRecord(3, b).Decode(); err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v, %v; want %+v", got, err, want)
+	}
+	if got, err := (Record{Seq: 3}).Decode(); !errors.Is(err, ErrWithheld) {
+		t.Errorf("withheld: %+v, %v", got, err)
+	}
+	for _, text := range []string{"x", "00000000-0000-0000-0000-000000000000"} {
+		var id ID
+		var ref Ref
+		if err := id.UnmarshalText([]byte(text)); !errors.Is(err, ErrSyntax) {
+			t.Errorf("%q as an id: %v", text, err)
+		}
+		if err := ref.UnmarshalText([]byte(text)); !errors.Is(err, ErrSyntax) {
+			t.Errorf("%q as a reading's name: %v", text, err)
+		}
+	}
+}
