@@ -233,8 +233,10 @@ func Chance(p float64) string {
 	switch {
 	case p < 0.0005:
 		return "less than once in 1000"
+	case p < 0.015:
+		return "once in 100"
 	case p < 0.995:
-		return fmt.Sprintf("%.0f times in 100", max(100*p, 1))
+		return fmt.Sprintf("%.0f times in 100", 100*p)
 	case p < 0.9995:
 		return fmt.Sprintf("%.0f times in 1000", 1000*p)
 	case p < 1:
