@@ -212,7 +212,7 @@ func TestEmpty(t *testing.T) {
 		{little, base + "/F1/left", "Nothing of this bay is written down as cut yet"},
 		{little, base + "/F1/left", "No picture of this bay"},
 		{little, base + "/F1/left", "No trial piece and no spacer walk"},
-		{little, base + "/F1/left/sheet", "NOTHING TO CUT: "},
+		{little, base + "/F1/left/sheet", "Nothing to cut: "},
 		{little, base, "No bay of this flight has a reading yet"},
 		{little, base, "Nothing can be judged yet: read its width at the bottom and at the top, the rise and the going of each step"},
 		{little, base + "/F1/left", "Nothing can be judged yet: take the readings named under “missing”."},
