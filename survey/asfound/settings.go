@@ -38,7 +38,7 @@ type Settings struct {
 	Accuracy fit.Options
 
 	// Inches tells that lengths are typed and echoed in inches on the walk; a
-	// bare number is then inches. Pages and sheets stay in mm.
+	// bare number is then inches. Sheets, drawings and stock plans are printed in inches, on letter paper.
 	Inches bool
 
 	notes []string // what could not be applied
@@ -150,7 +150,7 @@ var options = []option{
 		return nil
 	}},
 	number("service-moisture", "moisture content of the timber in service, %", timber.LowMC, timber.HighMC, func(s *Settings) *float64 { return &s.Service }),
-	{"units", "how lengths are typed and echoed on the walk: mm or in", func(s *Settings, value string) error {
+	{"units", "mm or in: what lengths are typed in on the walk, and what sheets, drawings and stock plans are printed in", func(s *Settings, value string) error {
 		if value != "mm" && value != "in" {
 			return fmt.Errorf("%w: units %q: give mm or in", ErrSetting, value)
 		}
