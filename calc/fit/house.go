@@ -44,8 +44,8 @@ func DefaultHouse() House {
 	}
 }
 
-// spares returns how many spares are carried for n pieces. More than n are never used.
-func (h *House) spares(n int) int {
+// SparesFor is how many spares are carried from a workshop for n pieces. More than n are never used.
+func (h *House) SparesFor(n int) int {
 	if h.Spares < 0 {
 		return n/10 + 1
 	}

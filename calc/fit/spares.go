@@ -16,7 +16,7 @@ func (s *Shop) shortfall(w *set, o *Option) (used, visits float64) {
 		own[piece] = max(c.d[piece], leastNoise)
 		edge[piece] = -w.short[i] - o.stopOf(piece) + w.mean[i] // the piece is short where its own error is below this
 	}
-	spares := s.house.spares(n)
+	spares := s.house.SparesFor(n)
 	chance := make([]float64, spares+1)
 	z := make([]float64, c.lattice.k)
 	points := w.effort.points

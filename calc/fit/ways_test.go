@@ -223,7 +223,7 @@ func cutReal(n Needed, h House, o Option, trials int, rng *rand.Rand) (minutes, 
 			all++
 		}
 		if h.Workshop {
-			spares := h.spares(pieces)
+			spares := h.SparesFor(pieces)
 			work += float64(min(short, spares)) * h.Minutes.Fit
 			if short > spares {
 				work += h.Minutes.Visit

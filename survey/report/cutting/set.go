@@ -132,6 +132,11 @@ func newSet(all []pieces.Piece, v *asfound.Verdict, st stock, set asfound.Settin
 		return t, fmt.Errorf("%ss: %q is no option of its verdict: %w", st.kind, v.Cut, fit.ErrInput)
 	}
 	t.Minutes, t.Trims, t.Recuts = o.Expected, o.Trims, o.Recuts
+	if set.House.Workshop && st.kind == pieces.Spindle && v.Cut != fit.FitEach {
+		t.Spares = set.House.SparesFor(len(all))
+		t.Notes = append(t.Notes, fmt.Sprintf("cut the %d spares %s over length and take them along: each takes the place of a short spindle and is fitted there",
+			t.Spares, t.rule.With(t.rule.Length(set.House.Allowance))))
+	}
 	if len(v.Measure) > 0 {
 		t.Worth = Worth(v.Measure[0])
 	}
