@@ -2,7 +2,6 @@ package asfound
 
 import (
 	"cmp"
-	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -28,19 +27,10 @@ type Proposal struct {
 // walkMinutes is what it takes to walk a spacer up the base rail; common practice, no source.
 const walkMinutes = 4
 
-// Advise proposes readings for every flight and bay: what has to be settled before anything is cut or an opening is
-// called safe, then what saves more minutes of cutting than it takes. None is an answer: nothing more is worth the time.
+// Proposals lists the readings worth taking, place by place: what has to be settled before anything is cut or an opening
+// is called safe, then what saves more minutes of cutting than it takes. None is an answer: nothing more is worth the time.
 //
-// It is the rule of [Verdict.Measure], so that the two cannot disagree. Errors as for [Work].
-func Advise(ctx context.Context, book *fieldbook.Book, s Settings) ([]Proposal, error) {
-	f, err := Work(ctx, book, s)
-	if err != nil {
-		return nil, fmt.Errorf("advising: %w", err)
-	}
-	return f.Proposals(), nil
-}
-
-// Proposals lists the readings worth taking, place by place; see [Advise].
+// It is the rule of [Verdict.Measure], so that the two cannot disagree.
 func (f *Findings) Proposals() (out []Proposal) {
 	for i := range f.Flights {
 		out = append(out, openQuestions(f.Flights[i].Place, f.Flights[i].Results, f.Flights[i].Flags, nil)...)

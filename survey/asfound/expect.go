@@ -3,13 +3,11 @@ package asfound
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/flight"
 	"pinchrod/calc/frame"
-	"pinchrod/calc/rules"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
@@ -157,54 +155,14 @@ func (s *Site) Odd(r survey.Reading) string {
 	return ""
 }
 
-// Verdict is the state of a bay, or of a flight, in one line, and what would
-// settle it.
-func (s *Site) Verdict(p survey.Place) (line string, bay *Bay) {
+// Verdict is the state of a bay, or the flags of a flight.
+func (s *Site) Verdict(p survey.Place) (flags []Flag, bay *Bay) {
 	if !p.InBay() {
 		f := &Flight{Place: p}
 		workFlight(f, s.set, s.standing[p], nil)
-		return summary(f.Flags, "", ""), nil
+		return f.Flags, nil
 	}
 	b := &Bay{Place: p}
-	w := newWorker(b, s.set, s.shop, s.standing[p], s.standing[survey.Place(p.Flight())])
-	w.work()
-	cut, next := "", ""
-	if v := b.Spindles; v != nil {
-		cut = fmt.Sprintf("%d spindles, %s", b.Layout.Count, v.Cut)
-		if len(v.Measure) > 0 {
-			next = v.Measure[0].Reading.Title()
-		}
-	} else if b.Layout != nil {
-		cut = fmt.Sprintf("%d spindles", b.Layout.Count)
-	}
-	return summary(b.Flags, cut, next), b
-}
-
-func summary(flags []Flag, cut, next string) string {
-	var up, unsure []string
-	for _, f := range flags {
-		switch f.State {
-		case rules.Flag:
-			up = append(up, f.Name)
-		case rules.Unsure:
-			unsure = append(unsure, f.Name)
-		}
-	}
-	var parts []string
-	if cut != "" {
-		parts = append(parts, cut)
-	}
-	if len(up) > 0 {
-		parts = append(parts, "out: "+strings.Join(up, ", "))
-	}
-	if len(unsure) > 0 {
-		parts = append(parts, "unsure: "+strings.Join(unsure, ", "))
-	}
-	if next != "" {
-		parts = append(parts, next+" would help most")
-	}
-	if len(parts) == 0 {
-		return "nothing out of true so far"
-	}
-	return strings.Join(parts, "; ")
+	newWorker(b, s.set, s.shop, s.standing[p], s.standing[survey.Place(p.Flight())]).work()
+	return b.Flags, b
 }

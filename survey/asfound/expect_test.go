@@ -3,6 +3,7 @@ package asfound
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -70,8 +71,8 @@ func TestExpectedOfAFlight(t *testing.T) {
 		}
 		site.Add(fieldbook.Entry{Reading: r})
 	}
-	if line, _ := site.Verdict("F1"); line == "" {
-		t.Error("a flight has no verdict")
+	if flags, bay := site.Verdict("F1"); len(flags) == 0 || bay != nil {
+		t.Errorf("a flight has the flags %v and the bay %v", flags, bay)
 	}
 }
 
@@ -81,17 +82,18 @@ func TestSiteDrop(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	line, bay := site.Verdict("F1/left")
-	if !strings.Contains(line, "slip") || bay == nil {
-		t.Fatalf("verdict %q, want the slip", line)
+	slip := func(f Flag) bool { return f.Name == "slip" }
+	flags, bay := site.Verdict("F1/left")
+	if bay == nil || !slices.ContainsFunc(flags, slip) {
+		t.Fatalf("flags %v, want the slip", flags)
 	}
 	for i := range bay.Readings {
 		if bay.Readings[i].Suspect {
 			site.Drop(fieldbook.Entry{Ref: bay.Readings[i].Ref, Reading: bay.Readings[i].Reading})
 		}
 	}
-	if line, _ = site.Verdict("F1/left"); strings.Contains(line, "slip") {
-		t.Errorf("verdict %q after the suspect is dropped", line)
+	if flags, _ = site.Verdict("F1/left"); slices.ContainsFunc(flags, slip) {
+		t.Errorf("flags %v after the suspect is dropped", flags)
 	}
 }
 

@@ -230,9 +230,9 @@ func (w *worker) underEach(groups [][]int) {
 		first.undecided(titles, first.disagrees(other)...)
 		first.worst(other)
 	}
-	bay, notes := w.bay, w.bay.Notes
+	bay, notes, missing := w.bay, w.bay.Notes, w.bay.Missing
 	*bay = *first.bay
-	bay.Readings, bay.Again = readings, again
+	bay.Readings, bay.Again, bay.Missing = readings, again, missing
 	bay.Flags = append(flags, bay.Flags...)
 	for _, n := range notes {
 		if !slices.Contains(bay.Notes, n) {

@@ -253,7 +253,7 @@ func slipFlags(results []Result) []Flag {
 			Name: "slip", State: rules.Flag, Value: r.Error.Value, U: r.Error.U, Unit: k.Unit(),
 			Limit: adjust.Critical * r.Error.U,
 			Of:    r.Reading.Title() + ", less what the other readings say",
-			From:  "normalised residual within 3.29 (Baarda, 0.1 % false alarms)",
+			From:  "false alarm once in 1000",
 			Text:  fmt.Sprintf("%s is probably wrong (%s): read it again, then strike or keep it", who, name),
 		})
 	}

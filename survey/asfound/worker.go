@@ -112,7 +112,7 @@ func (w *worker) heights() {
 		flags = append(flags, byRule(&w.set, "handrail-height", rules.HandrailHeight, "handrail above the pitch line", heights, "set the handrail, or fit a second one, at a height the rule allows")...)
 	}
 	if len(heights) > 0 && len(flags) == 0 {
-		w.note("guard heights are in the book; no rule profile says what they are held to")
+		w.note("handrail height NOT checked: choose the country's rules (set profile=...)")
 	}
 	if under := w.readings(survey.UnderGap); len(under) > 0 {
 		const of, mend = "ball that passes under the base rail", "lower the base rail, or close the gap with a fillet"

@@ -17,7 +17,7 @@ import (
 func Book(w io.Writer, b *fieldbook.Book, kit survey.Kit, rules string, s Style) error {
 	p := newPage(w, s)
 	p.Heading(b.Job.Name)
-	p.Para("", fmt.Sprintf("%s, %d standing. ± is U = 2u.", count(len(b.Entries), "reading"), len(b.Standing())))
+	p.Para("", fmt.Sprintf("%s, %d standing. %s", count(len(b.Entries), "reading"), len(b.Standing()), Holds))
 	by := map[survey.Place][]*fieldbook.Entry{}
 	for i := range b.Entries {
 		e := &b.Entries[i]

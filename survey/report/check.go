@@ -8,89 +8,96 @@ import (
 	"slices"
 	"strings"
 
-	"pinchrod/calc/fit"
 	"pinchrod/calc/rules"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 )
 
-// Check writes the page of a job: for each bay what is out, by how much, how
-// sure, and what to do.
-func Check(w io.Writer, f *asfound.Findings, s Style) error {
+// Check writes the page of a job: for each bay how it is cut, then what is out
+// and what to do, then the figures. Checks that are clear are a number, unless
+// all of them are asked for.
+func Check(w io.Writer, f *asfound.Findings, all bool, s Style) error {
 	p := newPage(w, s)
+	p.all = all
 	p.Heading(lines.Clean(f.Job) + ", as found")
-	p.Para("", "± is U = 2u: the true figure is within it 95 times in 100.")
 	for _, n := range f.Notes {
 		p.Para("  note: ", n)
 	}
 	if len(f.Bays) > 1 {
-		p.summary(f.Bays)
-	}
-	for i := range f.Flights {
-		p.flight(&f.Flights[i])
+		p.summary(f)
 	}
 	for i := range f.Bays {
 		p.bay(&f.Bays[i])
+	}
+	for i := range f.Flights {
+		p.flight(&f.Flights[i])
 	}
 	if len(f.Bays) == 0 {
 		p.Blank()
 		p.Para("", "No bay has a reading yet: write them in the field sheet as FLIGHT/BAY, such as F1/left.")
 	}
 	p.Blank()
+	p.Para("", Holds)
 	p.Para("", Caution(f.Rules))
 	return p.Err()
 }
 
+// Holds says what ± means, once on a page.
+const Holds = "± holds 19 times in 20."
+
 // summary is a line for each bay, for whoever reads no further.
-func (p *page) summary(bays []asfound.Bay) {
+func (p *page) summary(f *asfound.Findings) {
 	p.Blank()
-	rows := [][]string{{"bay", "out of true", "spindles", "base fillets", "rail fillets"}}
-	for i := range bays {
-		b := &bays[i]
-		var up, unsure []string
-		for _, f := range b.Flags {
-			switch f.State {
-			case rules.Flag:
-				up = append(up, f.Name)
-			case rules.Unsure:
-				unsure = append(unsure, f.Name+"?")
-			}
+	rows := [][]string{{"bay", "spindles", "fillets, mm", "out of true"}}
+	for i := range f.Bays {
+		b := &f.Bays[i]
+		rows = append(rows, []string{string(b.Place), InShort(b), filletsInShort(b), outOfTrue(b.Flags)})
+	}
+	for i := range f.Flights {
+		fl := &f.Flights[i]
+		if slices.ContainsFunc(fl.Flags, func(f asfound.Flag) bool { return f.State != rules.Clear }) {
+			rows = append(rows, []string{string(fl.Place), "the flight", "", outOfTrue(fl.Flags)})
 		}
-		out := strings.Join(append(up, unsure...), " ")
-		if out == "" {
-			out = "nothing found"
-		}
-		n := "none yet"
-		if b.Layout != nil {
-			n = fmt.Sprint(b.Layout.Count)
-			if b.Spindles != nil {
-				n += " " + string(b.Spindles.Cut)
-			}
-		}
-		rows = append(rows, []string{string(b.Place), out, n, cutOf(b.BaseFillets), cutOf(b.RailFillets)})
 	}
 	if p.narrow() {
 		for _, r := range rows[1:] {
-			p.labelled(r[0], fmt.Sprintf("%s; spindles %s, fillets %s and %s", r[1], r[2], r[3], r[4]))
+			if r[2] != "" {
+				r[1] += "; fillets " + r[2]
+			}
+			p.labelled(r[0], fmt.Sprintf("%s; out of true: %s", r[1], r[3]))
 		}
 		return
 	}
 	for i, r := range rows {
-		line := "  " + lines.Pad(r[0], 12) + "  " + lines.Pad(r[2], 17) + "  " + lines.Pad(r[3], 12) + "  " + lines.Pad(r[4], 12) + "  "
+		line := "  " + lines.Pad(r[0], 12) + "  " + lines.Pad(r[1], 22) + "  " + lines.Pad(r[2], 15) + "  "
 		if i == 0 {
-			p.Line(p.Bold(line + r[1]))
+			p.Line(p.Bold(line + r[3]))
 			continue
 		}
-		p.Para(line, r[1])
+		p.Para(line, r[3])
 	}
 }
 
-func cutOf(v *asfound.Verdict) string {
-	if v == nil {
-		return "not known"
+// outOfTrue names the flags that are up, and with a question mark those that
+// cannot be told yet, each name once.
+func outOfTrue(flags []asfound.Flag) string {
+	var up, unsure []string
+	for _, f := range flags {
+		switch f.State {
+		case rules.Flag:
+			up = append(up, f.Name)
+		case rules.Unsure:
+			unsure = append(unsure, f.Name+"?")
+		}
 	}
-	return string(v.Cut)
+	slices.Sort(up)
+	slices.Sort(unsure)
+	up, unsure = slices.Compact(up), slices.Compact(unsure)
+	if len(up)+len(unsure) == 0 {
+		return "nothing found"
+	}
+	return strings.Join(append(up, unsure...), " ")
 }
 
 func (p *page) flight(f *asfound.Flight) {
@@ -139,12 +146,27 @@ func (p *page) steps(f *asfound.Flight) {
 func (p *page) bay(b *asfound.Bay) {
 	p.Blank()
 	p.Heading(string(b.Place))
+	p.decisions(b)
 	p.flags(b.Flags)
-	p.cutting(b)
 	p.made(b)
 	p.found(b)
 	p.doubt(b)
 	p.sources(b.Flags)
+}
+
+// decisions say how the pieces are cut, and what to read before.
+func (p *page) decisions(b *asfound.Bay) {
+	for _, d := range Decisions(b) {
+		p.labelled(d.Kind, strings.Join(nonEmpty(lines.Sentence(d.Do), lines.Sentence(d.Why)), " "))
+		p.labelled("read first", strings.Join(d.Next, ". "))
+		p.labelled("or else", strings.Join(d.Ways, "; "))
+	}
+	p.labelled("not yet", NotYet(b))
+	p.labelled("read again", Doubtful(b))
+	p.labelled("spacing", Spacing(b))
+	for i := range b.Spacers {
+		p.labelled("spacers", SpacerWords(&b.Spacers[i]))
+	}
 }
 
 // labelled is one line of a bay's block: a label in the left column and what
@@ -166,12 +188,39 @@ func (p *page) flags(flags []asfound.Flag) {
 	order := map[rules.State]int{rules.Flag: 0, rules.Unsure: 1, rules.Clear: 2}
 	flags = slices.Clone(flags)
 	slices.SortStableFunc(flags, func(a, b asfound.Flag) int { return order[a.State] - order[b.State] })
-	for _, f := range gathered(flags) {
+	clear := 0
+	for _, f := range flags {
+		if f.State == rules.Clear {
+			clear++
+		}
+	}
+	for _, f := range gathered(p.shown(flags)) {
 		mark := map[rules.State]string{
 			rules.Flag: p.Render(lines.Red, "FLAG"), rules.Unsure: p.Render(lines.Yellow, "unsure"), rules.Clear: "clear",
 		}[f.State]
 		p.flag(mark, f)
 	}
+	if clear == 0 || p.all {
+		return
+	}
+	other := ""
+	if clear < len(flags) {
+		other = "other "
+	}
+	verb := "are"
+	if clear == 1 {
+		verb = "is"
+	}
+	p.labelled("clear", fmt.Sprintf("%s %s clear; --all shows which", count(clear, other+"check"), verb))
+}
+
+// shown are the flags that a page shows: those that are clear only where all are
+// asked for.
+func (p *page) shown(flags []asfound.Flag) []asfound.Flag {
+	if p.all {
+		return flags
+	}
+	return slices.DeleteFunc(slices.Clone(flags), func(f asfound.Flag) bool { return f.State == rules.Clear })
 }
 
 // mostAlike is how many flags of one name and state a page shows one by one: when
@@ -217,7 +266,7 @@ func gathered(flags []asfound.Flag) []asfound.Flag {
 func (p *page) sources(flags []asfound.Flag) {
 	var from []string
 	by := map[string][]string{}
-	for _, f := range flags {
+	for _, f := range p.shown(flags) {
 		if by[f.From] == nil {
 			from = append(from, f.From)
 		}
@@ -232,8 +281,9 @@ func (p *page) sources(flags []asfound.Flag) {
 	p.labelled("limits", strings.Join(all, ". "))
 }
 
-func (p *page) flag(mark string, f asfound.Flag) {
-	fig := figure.Signed(figure.Known(f.Value, f.U), f.Unit)
+// FlagFigure writes the figure of a flag and its limit; empty what says nothing.
+func FlagFigure(f *asfound.Flag) (fig, limit string) {
+	fig = figure.Signed(figure.Known(f.Value, f.U), f.Unit)
 	if f.Absolute || f.Name == "two-answers" {
 		fig = strings.TrimPrefix(fig, "+")
 	}
@@ -247,10 +297,18 @@ func (p *page) flag(mark string, f asfound.Flag) {
 	case f.Unit == "" && f.Limit == 0:
 		fig = ""
 	}
-	limit := fmt.Sprintf("limit %s%s", figure.Fixed(f.Limit, 1), figure.Unit(f.Unit))
-	if f.Limit == 0 {
-		limit = ""
+	switch {
+	case f.Limit == 0:
+	case f.Absolute || f.Name == "as-made": // as-made may be longer by another figure than shorter
+		limit = fmt.Sprintf("limit %s%s", figure.Fixed(f.Limit, 1), figure.Unit(f.Unit))
+	default:
+		limit = fmt.Sprintf("limit ±%s%s", figure.Fixed(math.Abs(f.Limit), 1), figure.Unit(f.Unit))
 	}
+	return fig, limit
+}
+
+func (p *page) flag(mark string, f asfound.Flag) {
+	fig, limit := FlagFigure(&f)
 	if p.narrow() {
 		p.Para("  "+lines.Pad(mark, 7), f.Name)
 		p.Para("    ", strings.Join(nonEmpty(fig, limit), ", "))
@@ -270,31 +328,6 @@ func (p *page) under() int {
 	return 10
 }
 
-// cutting says how many spindles go where and how the pieces are cut.
-func (p *page) cutting(b *asfound.Bay) {
-	l := b.Layout
-	if l == nil {
-		return
-	}
-	p.labelled("spacing", fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s%s",
-		count(l.Count, "spindle"), figure.Plain(l.Width), figure.Of(l.Clear, "mm"), figure.Of(l.Widest, "mm"), runnerUp(l)))
-	for _, k := range []struct {
-		name, along string
-		v           *asfound.Verdict
-	}{{"spindles", onCentre, b.Spindles}, {"base fillets", alongRail, b.BaseFillets}, {"rail fillets", alongRail, b.RailFillets}} {
-		if k.v == nil {
-			continue
-		}
-		p.labelled(k.name, string(k.v.Cut)+": "+lengths(k.v, k.along)+". "+lines.Sentence(k.v.Why))
-	}
-	if b.NoPieces != "" {
-		p.labelled("pieces", "not all: "+b.NoPieces)
-	}
-	for i := range b.Spacers {
-		p.labelled("spacers", SpacerWords(&b.Spacers[i]))
-	}
-}
-
 // SpacerWords say how a spacer walk ended, and what the spacers are to be cut to.
 func SpacerWords(s *asfound.Spacer) string {
 	said := fmt.Sprintf("%d of %s mm end %s %s: ", s.Count, figure.Plain(s.Old), figure.Of(figure.Known(max(s.Short, -s.Short), s.U), "mm"), shortOver(s.Short))
@@ -309,60 +342,6 @@ func shortOver(v float64) string {
 		return "over"
 	}
 	return "short"
-}
-
-func runnerUp(l *asfound.Layout) string {
-	if l.RunnerUp == nil {
-		return ""
-	}
-	gap := figure.Known(l.RunnerUp.ClearGap, l.RunnerUp.U)
-	return fmt.Sprintf(" (%d would leave %s)", l.RunnerUp.Count, figure.Of(gap, "mm"))
-}
-
-// mostLengths is how many lengths are written out on a page that is read in a
-// minute.
-const mostLengths = 4
-
-// counted is the line that the needed lengths of each kind count along, as
-// calc/pieces has it.
-const (
-	onCentre  = "on the centre line"
-	alongRail = "along the rail"
-)
-
-// lengths says how long the pieces are cut, along the line that needed lengths
-// count along. That is not where a saw's stop is set: bevels and square ends move
-// it, and nobody is to cut from this page.
-func lengths(v *asfound.Verdict, along string) string {
-	i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut })
-	if i < 0 {
-		return "not yet"
-	}
-	o := v.Options[i]
-	switch v.Cut {
-	case fit.Batch:
-		return fmt.Sprintf("one length, %s mm %s; its stop is on the cutting sheet", figure.Fixed(o.Lengths[0], 1), along)
-	case fit.FitEach:
-		return fmt.Sprintf("over length, %s mm %s, trimmed on site; the blanks are on the cutting sheet", figure.Fixed(o.Lengths[0], 1), along)
-	}
-	const stops = "their stops are on the cutting sheet"
-	if o.Settings > mostLengths {
-		return fmt.Sprintf("%d lengths from %s mm to %s mm %s; %s",
-			o.Settings, figure.Fixed(slices.Min(o.Lengths), 1), figure.Fixed(slices.Max(o.Lengths), 1), along, stops)
-	}
-	// The pieces of a group stand together or not; say the numbers.
-	var parts []string
-	for g := range o.Settings {
-		var pieces []int
-		length := 0.0
-		for k, of := range o.Group {
-			if of == g {
-				pieces, length = append(pieces, k+1), o.Lengths[k]
-			}
-		}
-		parts = append(parts, fmt.Sprintf("%s mm for %s", figure.Fixed(length, 1), ranges(pieces)))
-	}
-	return fmt.Sprintf("lengths %s %s; %s", along, strings.Join(parts, ", "), stops)
 }
 
 // ranges writes 1, 2, 3, 5 as "1-3, 5".
@@ -394,26 +373,33 @@ func (p *page) found(b *asfound.Bay) {
 	p.labelled("run", figure.Of(a.Run, "mm"))
 	p.labelled("pitch", fmt.Sprintf("base rail %s, handrail %s", figure.Of(a.BaseAngle, "°"), figure.Of(a.RailAngle, "°")))
 	p.labelled("gap", fmt.Sprintf("bottom %s, middle %s, top %s", figure.Of(a.GapBottom, "mm"), figure.Of(a.GapMiddle, "mm"), figure.Of(a.GapTop, "mm")))
-	if c := b.Chi2; c.Checked < 0.5 {
-		p.labelled("readings", fmt.Sprintf("%d adjusted; nothing checks them yet", len(b.Readings)))
-	} else {
-		verdict := "they agree as well as their uncertainties say"
-		if c.P < 0.01 {
-			verdict = "they agree worse than their uncertainties say: trust ± less, look for a slip"
-		}
-		suspects := 0
-		for i := range b.Readings {
-			if b.Readings[i].Suspect {
-				suspects++
-			}
-		}
-		aside := ""
-		if suspects > 0 {
-			aside = fmt.Sprintf(", %d set aside as suspect", suspects)
-		}
-		p.labelled("readings", fmt.Sprintf("%d adjusted%s; %s (chi-square %.1f for %d degrees of freedom, p %s)",
-			len(b.Readings)-suspects, aside, verdict, c.Value, c.DOF, asfound.Chance(c.P)))
+	p.labelled("readings", Agreement(b))
+}
+
+// Agreement says whether the readings agree with each other; empty where nothing
+// could be adjusted.
+func Agreement(b *asfound.Bay) string {
+	c := b.Chi2
+	switch {
+	case c == nil:
+		return ""
+	case c.Checked < 0.5:
+		return fmt.Sprintf("%d used; nothing checks them yet", len(b.Readings))
 	}
+	suspects := 0
+	for i := range b.Readings {
+		if b.Readings[i].Suspect {
+			suspects++
+		}
+	}
+	s := fmt.Sprintf("%d used", len(b.Readings)-suspects)
+	if suspects > 0 {
+		s += fmt.Sprintf(", %d set aside as suspect", suspects)
+	}
+	if c.P < 0.01 {
+		return s + "; they agree worse than their ± says: trust ± less, and look for a slip"
+	}
+	return s + "; they agree"
 }
 
 // mostNamed is how many readings with one thing the matter are named.

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"io"
 
+	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/figure"
 )
@@ -34,6 +35,7 @@ type (
 		Flags    []jsonFlag    `json:"flags"`
 		Layout   *jsonLayout   `json:"layout"`
 		Verdict  jsonVerdicts  `json:"verdict"`
+		Again    []string      `json:"again"` // the readings to be settled before what hangs on them is cut
 		Made     []jsonMade    `json:"made"`
 	}
 	jsonMade struct {
@@ -106,6 +108,7 @@ type (
 		Count     int             `json:"count"`
 		ClearGap  jsonQuantity    `json:"clear_gap"`
 		WidestGap jsonQuantity    `json:"widest_gap"`
+		LastGap   *jsonQuantity   `json:"last_gap"` // takes the sum of the fillets' errors
 		Stations  []figure.Number `json:"stations"`
 		Bevel     *jsonQuantity   `json:"bevel"`
 	}
@@ -121,18 +124,30 @@ type (
 		Measure []jsonMeasure `json:"measure"`
 	}
 	jsonOption struct {
-		Cut      string          `json:"cut"`
-		PAllFit  figure.Number   `json:"p_all_fit"`
-		PError   figure.Number   `json:"p_error"`
-		Lengths  []figure.Number `json:"lengths"`
-		Settings int             `json:"settings"`
-		Minutes  figure.Number   `json:"minutes"`
+		Cut             string          `json:"cut"`
+		PAllFit         figure.Number   `json:"p_all_fit"`
+		PError          figure.Number   `json:"p_error"`
+		Lengths         []figure.Number `json:"lengths"` // before rounding to what the saw can be set to
+		Stops           []figure.Number `json:"stops"`   // as the saw is set
+		Settings        int             `json:"settings"`
+		Minutes         figure.Number   `json:"minutes"` // if all goes well
+		ExpectedMinutes figure.Number   `json:"expected_minutes"`
+		ExpectedTrims   figure.Number   `json:"expected_trims"`
+		ExpectedRecuts  figure.Number   `json:"expected_recuts"`
 	}
 	jsonMeasure struct {
 		What   string         `json:"what"`
 		At     *string        `json:"at"`
 		Height *figure.Number `json:"height,omitempty"`
 		PAfter figure.Number  `json:"p_after"`
+		Takes  figure.Number  `json:"takes_minutes"` // of it and those to take with it
+		Saves  figure.Number  `json:"saves_minutes"`
+		With   []jsonWith     `json:"with"` // those to take with it
+	}
+	jsonWith struct {
+		What   string         `json:"what"`
+		At     *string        `json:"at"`
+		Height *figure.Number `json:"height,omitempty"`
 	}
 )
 
@@ -164,13 +179,16 @@ func bayJSON(b *asfound.Bay) jsonBay {
 		},
 		Readings: readingsJSON(b.Readings), Flags: flagsJSON(b.Flags),
 		Verdict: jsonVerdicts{verdict(b.Spindles), verdict(b.BaseFillets), verdict(b.RailFillets)},
-		Made:    madeJSON(b.Made),
+		Made:    madeJSON(b.Made), Again: []string{},
+	}
+	for _, r := range b.Again {
+		out.Again = append(out.Again, r.String())
 	}
 	if c := b.Chi2; c != nil {
 		out.Chi2 = &jsonChi2{figure.Number(c.Value), c.DOF, figure.Number(c.P)}
 	}
 	if l := b.Layout; l != nil {
-		out.Layout = &jsonLayout{l.Count, *quantity(l.Clear), *quantity(l.Widest), numbers(l.Stations), quantity(l.Bevel)}
+		out.Layout = &jsonLayout{l.Count, *quantity(l.Clear), *quantity(l.Widest), quantity(l.Last), numbers(l.Stations), quantity(l.Bevel)}
 	}
 	return out
 }
@@ -211,10 +229,7 @@ func reading(r *asfound.Result) jsonReading {
 		Residual: figure.Number(r.Residual), Redundancy: figure.Number(r.Redundancy), W: figure.Number(r.W), Suspect: r.Suspect, Slip: text(r.Slip),
 		Predicted: quantity(r.Predicted()),
 	}
-	if k := r.Reading.Kind(); k != nil && k.Height {
-		h := figure.Number(r.Reading.Height.MM())
-		out.Height = &h
-	}
+	out.Height = height(&r.Reading)
 	if r.Error.Known {
 		e := figure.Number(r.Error.Value)
 		out.LikelyError = &e
@@ -256,13 +271,20 @@ func verdict(v *asfound.Verdict) *jsonVerdict {
 	}
 	out := &jsonVerdict{Cut: string(v.Cut), Why: v.Why, Options: []jsonOption{}, Measure: []jsonMeasure{}}
 	for _, o := range v.Options {
-		out.Options = append(out.Options, jsonOption{string(o.Cut), figure.Number(o.P), figure.Number(o.PError), numbers(o.Lengths), o.Settings, figure.Number(o.Minutes)})
+		out.Options = append(out.Options, jsonOption{
+			string(o.Cut), figure.Number(o.P), figure.Number(o.PError), numbers(o.Lengths), numbers(o.Stops), o.Settings,
+			figure.Number(o.Minutes), figure.Number(o.Expected), figure.Number(o.Trims), figure.Number(o.Recuts),
+		})
 	}
 	for _, m := range v.Measure {
-		j := jsonMeasure{What: string(m.Reading.What), At: text(m.Reading.At.String()), PAfter: figure.Number(m.PAfter)}
-		if k := m.Reading.Kind(); k != nil && k.Height {
-			h := figure.Number(m.Reading.Height.MM())
-			j.Height = &h
+		j := jsonMeasure{
+			What: string(m.Reading.What), At: text(m.Reading.At.String()), Height: height(&m.Reading), PAfter: figure.Number(m.PAfter),
+			Takes: figure.Number(m.Takes), Saves: figure.Number(m.Saves), With: []jsonWith{},
+		}
+		for i := range m.With {
+			if r := &m.With[i]; i > 0 { // the first is the reading itself
+				j.With = append(j.With, jsonWith{string(r.What), text(r.At.String()), height(r)})
+			}
 		}
 		out.Measure = append(out.Measure, j)
 	}
@@ -289,19 +311,25 @@ type (
 	}
 )
 
+// height of a reading above the base rail, nil where its kind has none.
+func height(r *survey.Reading) *figure.Number {
+	if k := r.Kind(); k == nil || !k.Height {
+		return nil
+	}
+	h := figure.Number(r.Height.MM())
+	return &h
+}
+
 // AdviseJSON writes which readings to take next, for scripts.
-func AdviseJSON(w io.Writer, job string, proposals []asfound.Proposal) error {
+func AdviseJSON(w io.Writer, f *asfound.Findings) error {
 	out := struct {
 		Job    string       `json:"job"`
 		Advise []jsonAdvice `json:"advise"`
-	}{job, []jsonAdvice{}}
-	for _, p := range proposals {
+	}{f.Job, []jsonAdvice{}}
+	for _, p := range f.Proposals() {
 		j := jsonAdvice{Where: string(p.Reading.Where), What: string(p.Reading.What), At: text(p.Reading.At.String()),
 			Minutes: figure.Number(p.Minutes), Worth: figure.Number(p.Worth), Gains: list(p.Gains)}
-		if k := p.Reading.Kind(); k != nil && k.Height {
-			h := figure.Number(p.Reading.Height.MM())
-			j.Height = &h
-		}
+		j.Height = height(&p.Reading)
 		out.Advise = append(out.Advise, j)
 	}
 	return encode(w, out)

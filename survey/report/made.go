@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"pinchrod/calc/adjust"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/figure"
@@ -29,15 +30,23 @@ func (p *page) made(b *asfound.Bay) {
 		if q := r.Predicted(); q.Known {
 			unit := r.Reading.Kind().Unit()
 			p.labelled("foretold", fmt.Sprintf("%s (%s): %s by the other readings, found %s%s, %s",
-				r.Reading.Title(), r.Ref.Short(), figure.Of(q, unit), figure.Fixed(r.Value, 1), figure.Unit(unit), InU(r.Value-q.Value, r.W)))
+				r.Reading.Title(), r.Ref.Short(), figure.Of(q, unit), figure.Fixed(r.Value, 1), figure.Unit(unit), Off(r.Value-q.Value, r.W)))
 		}
 	}
 }
 
-// InU says how far something is off what was foretold, in mm and in units of its
-// standard uncertainty: within 2 of them is what 95 in 100 do.
-func InU(off, w float64) string {
-	return fmt.Sprintf("off by %s mm, %.1f of its u", signedFixed(off, 1), math.Abs(w))
+// Off says how far something is off what was foretold: in mm, and by w, the same
+// in units of its standard uncertainty. Of honest ones 95 in 100 are within 2,
+// and 999 in 1000 within [adjust.Critical].
+func Off(off, w float64) string {
+	than := "within measuring error"
+	switch w = math.Abs(w); {
+	case w > adjust.Critical:
+		than = "far more than measuring error"
+	case w > 2:
+		than = "more than measuring error mostly is"
+	}
+	return fmt.Sprintf("off by %s mm, %s", signedFixed(off, 1), than)
 }
 
 func signedFixed(v float64, d int) string {
@@ -55,7 +64,7 @@ func madeLine(m *asfound.Made) string {
 		o := m.Off[m.Worst]
 		// What was foretold is the line that the piece fills, not the side that was
 		// measured: only how far off it is can stand beside the length.
-		s += "; against what was foretold, " + InU(o.Error, o.InU())
+		s += "; against what was foretold, " + Off(o.Error, o.InU())
 	case m.P.Known && len(m.Off) == 1:
 		s += "; it fits " + asfound.Chance(m.P.Value)
 	case m.P.Known:

@@ -2,7 +2,7 @@
 // in a minute, and as the machine-readable answer that scripts rely on.
 //
 // On a page every number carries its unit and, where it was measured, ±U, the
-// expanded uncertainty U = 2u. A page that states a spacing or a height ends
+// expanded uncertainty U = 2u ([Holds]). A page that states a spacing or a height ends
 // with [Caution].
 package report
 
@@ -20,8 +20,11 @@ type Style = lines.Style
 const narrow = 72
 
 // page is a page of the report.
-type page struct{ *lines.Writer }
+type page struct {
+	*lines.Writer
+	all bool // shows what is clear as well
+}
 
-func newPage(w io.Writer, s Style) *page { return &page{lines.New(w, s)} }
+func newPage(w io.Writer, s Style) *page { return &page{Writer: lines.New(w, s)} }
 
 func (p *page) narrow() bool { return p.Style.Width < narrow }

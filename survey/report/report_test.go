@@ -13,7 +13,6 @@ import (
 	"testing"
 	"time"
 
-	"pinchrod/calc/fit"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
@@ -25,44 +24,6 @@ import (
 func TestRanges(t *testing.T) {
 	if got, want := ranges([]int{1, 2, 3, 5, 8, 9}), "no. 1-3 and 5 and 8-9"; got != want {
 		t.Errorf("ranges = %q, want %q", got, want)
-	}
-}
-
-// A saw's stop is another figure than the length that fills a place: check names
-// the line that its lengths count along, and where the stops are.
-func TestCheckGivesNoStop(t *testing.T) {
-	verdict := func(o fit.Option) *asfound.Verdict {
-		return &asfound.Verdict{Verdict: fit.Verdict{Cut: o.Cut, Options: []fit.Option{o}}}
-	}
-	many := fit.Option{Cut: fit.Graded, Settings: 5, Lengths: []float64{807.1, 800, 798, 796, 793.9}, Group: []int{0, 1, 2, 3, 4}}
-	for _, tt := range []struct {
-		along, want string
-		v           *asfound.Verdict
-	}{
-		{onCentre, "one length, 812.5 mm on the centre line; its stop is on the cutting sheet", verdict(fit.Option{Cut: fit.Batch, Settings: 1, Lengths: []float64{812.5}})},
-		{alongRail, "one length, 90.2 mm along the rail; its stop is on the cutting sheet", verdict(fit.Option{Cut: fit.Batch, Settings: 1, Lengths: []float64{90.2}})},
-		{alongRail, "lengths along the rail 90.2 mm for no. 1 and 3, 91.0 mm for no. 2; their stops are on the cutting sheet",
-			verdict(fit.Option{Cut: fit.Graded, Settings: 2, Lengths: []float64{90.2, 91, 90.2}, Group: []int{0, 1, 0}})},
-		{onCentre, "5 lengths from 793.9 mm to 807.1 mm on the centre line; their stops are on the cutting sheet", verdict(many)},
-		{onCentre, "over length, 819.0 mm on the centre line, trimmed on site; the blanks are on the cutting sheet", verdict(fit.Option{Cut: fit.FitEach, Settings: 1, Lengths: []float64{819}})},
-		{onCentre, "not yet", &asfound.Verdict{Verdict: fit.Verdict{Cut: fit.MeasureMore}}},
-	} {
-		if got := lengths(tt.v, tt.along); got != tt.want {
-			t.Errorf("%s: %q, want %q", tt.v.Cut, got, tt.want)
-		}
-	}
-	demo, err := os.ReadFile("../../cmd/internal/cli/demo.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var out bytes.Buffer
-	if err := Check(&out, mustWork(book(t, string(demo)), asfound.Defaults()), Style{Width: 200}); err != nil {
-		t.Fatal(err)
-	}
-	for _, want := range []string{`spindles +batch: one length, [0-9.]+ mm on the centre line; `, `base fillets +batch: one length, [0-9.]+ mm along the rail; `, `rail fillets +batch: one length, [0-9.]+ mm along the rail; `} {
-		if !regexp.MustCompile(want).MatchString(out.String()) {
-			t.Errorf("no %q on the page:\n%s", want, &out)
-		}
 	}
 }
 
@@ -106,7 +67,7 @@ func TestPagesHoldTogether(t *testing.T) {
 		for _, colour := range []bool{false, true} {
 			var check, table bytes.Buffer
 			s := Style{Width: n, Colour: colour}
-			if err := Check(&check, f, s); err != nil {
+			if err := Check(&check, f, colour, s); err != nil {
 				t.Fatal(err)
 			}
 			if err := Book(&table, b, survey.HouseKit, "No rules.", s); err != nil {
@@ -142,7 +103,7 @@ func TestHostileText(t *testing.T) {
 	if err := Book(&out, b, survey.HouseKit, "No rules.", Style{}); err != nil {
 		t.Fatal(err)
 	}
-	if err := Check(&out, mustWork(b, asfound.Defaults()), Style{}); err != nil {
+	if err := Check(&out, mustWork(b, asfound.Defaults()), true, Style{}); err != nil {
 		t.Fatal(err)
 	}
 	if strings.ContainsAny(out.String(), "\x1b\u202e\r\x07") {
@@ -228,7 +189,7 @@ func TestJSONContract(t *testing.T) {
 	keys(v, "", got)
 	want := strings.Fields(".job .flights .flights[].flight .flights[].flags .bays .bays[].bay .bays[].adjusted .bays[].chi2 " +
 		".bays[].chi2.value .bays[].chi2.dof .bays[].chi2.p .bays[].readings .bays[].flags .bays[].layout .bays[].verdict " +
-		".bays[].layout.count .bays[].layout.clear_gap .bays[].layout.widest_gap .bays[].layout.stations .bays[].layout.bevel")
+		".bays[].layout.count .bays[].layout.clear_gap .bays[].layout.widest_gap .bays[].layout.stations .bays[].layout.bevel .bays[].layout.last_gap .bays[].again")
 	for _, k := range strings.Fields("id what at value residual redundancy w suspect likely_error slip") {
 		want = append(want, ".bays[].readings[]."+k)
 	}
@@ -241,11 +202,20 @@ func TestJSONContract(t *testing.T) {
 	for _, k := range strings.Fields("spindles base_fillets rail_fillets") {
 		at := ".bays[].verdict." + k
 		want = append(want, at, at+".cut", at+".why", at+".options", at+".measure")
-		for _, o := range strings.Fields("cut p_all_fit p_error lengths settings minutes") {
+		for _, o := range strings.Fields("cut p_all_fit p_error lengths stops settings minutes expected_minutes expected_trims expected_recuts") {
 			want = append(want, at+".options[]."+o)
 		}
 	}
-	for _, k := range strings.Fields("what at p_after") {
+	var thin bytes.Buffer
+	if err := JSON(&thin, mustWork(book(t, thinBay), asfound.Defaults())); err != nil {
+		t.Fatal(err)
+	}
+	var w any
+	if err := json.Unmarshal(thin.Bytes(), &w); err != nil {
+		t.Fatal(err)
+	}
+	keys(w, "", got)
+	for _, k := range strings.Fields("what at p_after takes_minutes saves_minutes") {
 		want = append(want, ".bays[].verdict.spindles.measure[]."+k)
 	}
 	for _, k := range want {

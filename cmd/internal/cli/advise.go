@@ -17,6 +17,7 @@ type siteOptions struct {
 	book *bookFlag
 	job  string
 	json bool
+	all  bool // check: what is clear as well
 	set  overrides
 }
 
@@ -34,10 +35,9 @@ func newAdvise(e *Env, b *bookFlag) *cobra.Command {
 	return o.flags(&cobra.Command{
 		Use:   "advise --job NAME",
 		Short: "say which readings are worth taking next, with what each would do",
-		Long: `Advise ranks the readings not yet taken by what they would do: let the pieces
-be cut to stops, settle an unsure flag, check a reading that nothing checks,
-halve the largest doubt. Each is held against the minutes it takes, and nothing
-more may be worth the time.`,
+		Long: `Advise names first the readings to settle before anything is cut, then those
+that save more minutes of cutting than they take. Where no reading does, it says
+how to cut.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return o.advise(c.Context()) },
 	})
@@ -48,16 +48,14 @@ func (o *siteOptions) advise(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	proposals, err := asfound.Advise(ctx, book, set)
+	found, err := asfound.Work(ctx, book, set)
 	if err != nil {
 		return err
 	}
 	if o.json {
-		return report.AdviseJSON(o.env.Out, book.Job.Name, proposals)
+		return report.AdviseJSON(o.env.Out, found)
 	}
-	return o.env.show(func(w io.Writer, s report.Style) error {
-		return report.Advise(w, book.Job.Name, set.Rules(), proposals, s)
-	})
+	return o.env.show(func(w io.Writer, s report.Style) error { return report.Advise(w, found, s) })
 }
 
 func newLeave(e *Env, b *bookFlag) *cobra.Command {
@@ -65,9 +63,9 @@ func newLeave(e *Env, b *bookFlag) *cobra.Command {
 	return o.flags(&cobra.Command{
 		Use:   "leave --job NAME",
 		Short: "the end-of-visit check: what is missing, suspect, unsure or unchecked",
-		Long: `Leave lists, before you go, what would be regretted later: readings that are
-missing, suspect or unchecked, and flags that are unsure. It leaves with 3 when
-there is any.`,
+		Long: `Leave lists, before you go, what is missing, doubtful or unchecked: readings to
+take again, readings that are missing, suspect or that nothing checks, and flags
+that are unsure. It leaves with 3 when there is any.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return o.leave(c.Context()) },
 	})
@@ -86,7 +84,7 @@ func (o *siteOptions) leave(ctx context.Context) error {
 	if o.json {
 		err = report.LeaveJSON(o.env.Out, book.Job.Name, open)
 	} else {
-		err = o.env.show(func(w io.Writer, s report.Style) error { return report.Leave(w, book.Job.Name, found.Rules, open, s) })
+		err = o.env.show(func(w io.Writer, s report.Style) error { return report.Leave(w, found, open, s) })
 	}
 	if err != nil {
 		return err

@@ -30,8 +30,8 @@ var demoSheet []byte
 const demoJob = "3 Ropewalk Terrace (invented)"
 
 type demoOptions struct {
-	env  *Env
-	json bool
+	env       *Env
+	json, all bool
 }
 
 func newDemo(e *Env) *cobra.Command {
@@ -46,6 +46,7 @@ a slip in it.`,
 		RunE: func(c *cobra.Command, _ []string) error { return o.run(c.Context()) },
 	}
 	c.Flags().BoolVar(&o.json, "json", false, "the machine-readable answer")
+	c.Flags().BoolVar(&o.all, "all", false, "show the checks that are clear as well")
 	return c
 }
 
@@ -80,5 +81,5 @@ func (o *demoOptions) run(ctx context.Context) (err error) {
 		return report.JSON(o.env.Out, found)
 	}
 	o.env.say("%d readings of an invented stair, in a temporary book", n)
-	return o.env.show(func(w io.Writer, s report.Style) error { return report.Check(w, found, s) })
+	return o.env.show(func(w io.Writer, s report.Style) error { return report.Check(w, found, o.all, s) })
 }

@@ -230,8 +230,8 @@ func (v *visit) screen(q guide.Question, wrong string) ask.Screen {
 	}
 	s := ask.Screen{Question: q, Above: v.echo, Wrong: wrong}
 	if p := q.Reading.Where; p != "" {
-		line, bay := v.desk.site.Verdict(p)
-		s.Below = line
+		flags, bay := v.desk.site.Verdict(p)
+		s.Below = report.Closing(flags, bay)
 		if bay != nil {
 			s.Bay = report.Sketch(bay, 36, 8)
 		}
