@@ -57,7 +57,14 @@ func (b *Bay) proposals() []Proposal {
 		}
 	}
 	for _, f := range b.Flags {
-		if f.Name == "last-space" && f.State == rules.Unsure {
+		switch {
+		case f.State != rules.Unsure:
+		case f.Name == "opening":
+			out = append(out, Proposal{
+				Reading: survey.Reading{Where: b.Place, What: survey.Run}, Minutes: minutesOf(survey.Run),
+				Gains: []string{"says whether the openings are safe"},
+			})
+		case f.Name == "last-space":
 			out = append(out, Proposal{
 				Reading: survey.Reading{Where: b.Place, What: survey.SpacerWalk}, Minutes: walkMinutes,
 				Gains: []string{"says whether the last opening is safe, and what the fillets measure"},

@@ -222,7 +222,7 @@ func judged(f flagOf) Flag {
 	case rules.Flag:
 		out.Text = f.flag(f.q.Value)
 	default:
-		out.Text = "not sure; to know, " + f.settle
+		out.Text = "cannot tell yet; this would settle it: " + f.settle
 	}
 	return out
 }

@@ -2,11 +2,13 @@ package report
 
 import (
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strings"
 
 	"pinchrod/calc/adjust"
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/figure"
@@ -73,6 +75,20 @@ func madeLine(m *asfound.Made) string {
 		s += "; " + m.Unknown
 	}
 	return fmt.Sprintf("%s (%s)", s, m.Ref.Short())
+}
+
+// Held writes how an entry of what was made fits what the book says is needed,
+// a line for each flag; where a piece cut again contradicts the book, that too.
+func Held(w io.Writer, b *asfound.Bay, entry journal.Ref) error {
+	p := newPage(w, Style{Width: math.MaxInt32}) // a line each, as the entry itself
+	for i := range b.Flags {
+		f := &b.Flags[i]
+		if f.Name == "as-made" && strings.Contains(f.Of, "("+entry.Short()+")") || f.Name == "recut" {
+			fig, _ := FlagFigure(f)
+			p.Line(lines.Clean(fmt.Sprintf("%s: %s, %s. %s", f.State, f.Of, fig, lines.Sentence(f.Text))))
+		}
+	}
+	return p.Err()
 }
 
 // MadeTitle says what was made in a line: "13 spindles at 812.4 mm, Ann,

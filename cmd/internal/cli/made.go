@@ -10,6 +10,7 @@ import (
 
 	"pinchrod/calc/unit"
 	"pinchrod/store"
+	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/fieldbook"
@@ -87,7 +88,29 @@ func (o *madeOptions) run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", errUsage, err)
 	}
-	return o.write(page)
+	ref, err := o.write(page)
+	if err != nil {
+		return err
+	}
+	return o.held(ctx, page.Made[0].Where, ref)
+}
+
+// held says at once how what was written down fits what the book says is needed.
+func (o *madeOptions) held(ctx context.Context, at survey.Place, ref journal.Ref) error {
+	book, set, err := o.book.work(o.job, o.set)
+	if err != nil {
+		return err
+	}
+	found, err := asfound.WorkAt(ctx, book, at, set)
+	if err != nil {
+		return err
+	}
+	for i := range found.Bays {
+		if b := &found.Bays[i]; b.Place == at {
+			return report.Held(o.env.Out, b, ref)
+		}
+	}
+	return nil
 }
 
 // page is what the book is told.
@@ -215,33 +238,33 @@ func (o *madeOptions) batch(s *cutting.Sheet, t *cutting.Set) (m survey.Made, er
 	return m, s.Holds(t, g, m.Pieces)
 }
 
-func (o *madeOptions) write(p survey.Payload) error {
+func (o *madeOptions) write(p survey.Payload) (ref journal.Ref, err error) {
 	s, err := o.book.open(false)
 	if err != nil {
-		return err
+		return ref, err
 	}
 	defer s.Close()
 	book, err := loadFrom(s, o.job)
 	if err != nil {
-		return err
+		return ref, err
 	}
 	m := &p.Made[0]
 	if n, in := book.Before(m); in != nil {
-		return fmt.Errorf("%w: %s %d is written down already, in %s: leave it out with --pieces, or strike that entry first", errUsage, m.Part.Words(), n, in.Ref.Short())
+		return ref, fmt.Errorf("%w: %s %d is written down already, in %s: leave it out with --pieces, or strike that entry first", errUsage, m.Part.Words(), n, in.Ref.Short())
 	}
 	if err := taken(s, m); err != nil {
-		return fmt.Errorf("%w: --used: %w", errUsage, err)
+		return ref, fmt.Errorf("%w: --used: %w", errUsage, err)
 	}
-	ref, err := o.env.write(s, book.Job.ID, p)
-	if err != nil {
-		return err
+	if ref, err = o.env.write(s, book.Job.ID, p); err != nil {
+		return ref, err
 	}
 	ref.Item = uint32(len(p.Readings) + 1)
 	name := ref.Short()
 	fmt.Fprintf(o.env.Out, "%s %s%s\n", name, report.MadeTitle(m), o.some)
 	if n := len(p.Readings); n > 0 {
-		ref.Item = 1
-		fmt.Fprintf(o.env.Out, "%s %s %s\n", ref.Short(), p.Readings[0].Title(), p.Readings[0].Value)
+		reading := ref
+		reading.Item = 1
+		fmt.Fprintf(o.env.Out, "%s %s %s\n", reading.Short(), p.Readings[0].Title(), p.Readings[0].Value)
 	}
 	if m.Recut && m.Part == survey.PartSpindle {
 		set := asfound.Defaults()
@@ -251,7 +274,7 @@ func (o *madeOptions) write(p survey.Payload) error {
 	if off := o.told.off(m.Length); off != "" {
 		o.env.say("note: that is %s: measure it again; if the entry is wrong, strike %s and write it anew", off, name)
 	}
-	return nil
+	return ref, nil
 }
 
 // taken tells whether the offcuts that were used were on the rack.
