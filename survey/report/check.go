@@ -52,7 +52,7 @@ func (p *page) summary(f *asfound.Findings) {
 	rows := [][]string{{"bay", "spindles", "fillets, mm", "out of true"}}
 	for i := range f.Bays {
 		b := &f.Bays[i]
-		rows = append(rows, []string{string(b.Place), InShort(b), filletsInShort(b), outOfTrue(b.Flags)})
+		rows = append(rows, []string{string(b.Place), InShort(b), FilletsInShort(b), outOfTrue(b.Flags)})
 	}
 	for i := range f.Flights {
 		fl := &f.Flights[i]

@@ -259,7 +259,8 @@ func InShort(b *asfound.Bay) string {
 	return n + ", " + verdictInShort(b.Spindles, " mm")
 }
 
-func filletsInShort(b *asfound.Bay) string {
+// FilletsInShort says in a few words how the fillets are cut, mm along the rail.
+func FilletsInShort(b *asfound.Bay) string {
 	if b.BaseFillets == nil || b.RailFillets == nil {
 		return "not known"
 	}

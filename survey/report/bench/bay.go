@@ -27,6 +27,7 @@ type bayPage struct {
 	Clear         []flagLine
 	Verdicts      []verdictLine
 	NoPieces      string
+	Doubtful      string // readings to take again
 	Adjusted      []figureLine
 	Agreement     string
 	Missing       []wantLine
@@ -104,17 +105,18 @@ func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
 			p.Suspects++
 		}
 	}
-	p.Spacing = spacingWords(b)
+	p.Spacing = lines.Sentence(report.Spacing(b))
 	p.Made = madeWords(w, b)
 	p.DrawingAlt = drawingAlt(b, p.Out)
-	p.Verdicts = verdictLines(b, w.Settings.House)
+	p.Verdicts = verdictLines(b)
 	switch {
 	case b.NoLayout != "":
 		p.NoPieces = lines.Sentence(lines.Clean(b.NoLayout))
-	case b.NoPieces != "":
-		p.NoPieces = lines.Sentence(lines.Clean(b.NoPieces))
+	default:
+		p.NoPieces = report.NotYet(b)
 	}
-	p.Adjusted, p.Agreement = adjustedLines(b), agreement(b)
+	p.Doubtful = report.Doubtful(b)
+	p.Adjusted, p.Agreement = adjustedLines(b), lines.Sentence(report.Agreement(b))
 	for _, m := range b.Missing {
 		p.Missing = append(p.Missing, wantLine{lines.Clean(m.Title()), lines.Sentence(lines.Clean(m.Why)), m.Needed})
 	}
@@ -131,19 +133,6 @@ func (s *site) bayPage(r *http.Request, w *Work, b *asfound.Bay) bayPage {
 		p.Spacers = append(p.Spacers, lines.Sentence(report.SpacerWords(&b.Spacers[i])))
 	}
 	return p
-}
-
-// spacingWords say how many spindles go in, and what they leave.
-func spacingWords(b *asfound.Bay) string {
-	l := b.Layout
-	if l == nil {
-		return ""
-	}
-	s := fmt.Sprintf("%s %s mm wide, clear gap %s, widest %s", report.Count(l.Count, "spindle"), figure.Plain(l.Width), figure.Of(l.Clear, "mm"), figure.Of(l.Widest, "mm"))
-	if u := l.RunnerUp; u != nil {
-		s += fmt.Sprintf(" (%d would leave %s)", u.Count, figure.Of(figure.Known(u.ClearGap, u.U), "mm"))
-	}
-	return s + "."
 }
 
 // drawingAlt says what the drawing shows, for whoever cannot see it.
@@ -193,20 +182,4 @@ func adjustedLines(b *asfound.Bay) (out []figureLine) {
 		}
 	}
 	return out
-}
-
-// agreement says whether the readings agree as well as their uncertainties say.
-func agreement(b *asfound.Bay) string {
-	c := b.Chi2
-	switch {
-	case c == nil:
-		return ""
-	case c.Checked < 0.5:
-		return "Nothing checks the readings yet: take one more of anything."
-	}
-	s := "The readings agree as well as their uncertainties say"
-	if c.P < 0.01 {
-		s = "The readings agree worse than their uncertainties say: trust ± less, look for a slip"
-	}
-	return fmt.Sprintf("%s (chi-square %.1f for %d degrees of freedom, p %s).", s, c.Value, c.DOF, asfound.Chance(c.P))
 }

@@ -45,7 +45,7 @@ func TestReadingRows(t *testing.T) {
 		{left, "HW-5.1", false, []string{"805.5 mm", "Corrects HW-2.22."}},
 		{left, "HW-2.35", false, []string{"kept", "Kept: read twice, MK,"}},
 		{left, "HW-2.30", false, []string{"Picture: F1/left, gap at top"}},
-		{slip, "HW-2.92", false, []string{"SUSPECT", "Probably wrong by +9.5 ±2.8 mm, a whole 10 mm misread", "read it again, then strike or keep it"}},
+		{slip, "HW-2.92", false, []string{"SUSPECT", "Probably wrong by +9.4 ±2.4 mm, a whole 10 mm misread; as likely it is HW-2.89", "read it again, then strike or keep it"}},
 	} {
 		n := row(t, tt.page, tt.name)
 		got := words(n)

@@ -1,12 +1,11 @@
 package bench
 
 import (
-	"fmt"
 	"strings"
 
 	"pinchrod/calc/rules"
 	"pinchrod/survey/asfound"
-	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report"
 	"pinchrod/survey/report/lines"
 )
 
@@ -49,23 +48,7 @@ func flagLines(flags []asfound.Flag) (up, unsure, clear []flagLine) {
 // lineOf writes a flag as the page of the check does.
 func lineOf(f *asfound.Flag) flagLine {
 	l := flagLine{Name: lines.Clean(f.Name), Of: lines.Sentence(lines.Clean(f.Of)), Means: lines.Sentence(lines.Clean(f.Text)), From: lines.Clean(f.From)}
-	l.Figure = figure.Signed(figure.Known(f.Value, f.U), f.Unit)
-	if f.Absolute || f.Name == "two-answers" {
-		l.Figure = strings.TrimPrefix(l.Figure, "+")
-	}
-	switch {
-	case f.Name == "two-answers":
-		l.Figure += " apart"
-	case f.Name == "opening" && f.Value == 0:
-		l.Figure = "no layout"
-	case f.Unit == "" && f.Name == "tool":
-		l.Figure = "overdue"
-	case f.Unit == "" && f.Limit == 0:
-		l.Figure = ""
-	}
-	if f.Limit != 0 {
-		l.Limit = fmt.Sprintf("limit %s%s", figure.Fixed(f.Limit, 1), figure.Unit(f.Unit))
-	}
+	l.Figure, l.Limit = report.FlagFigure(f)
 	return l
 }
 

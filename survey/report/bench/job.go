@@ -41,11 +41,10 @@ type stepLine struct {
 
 // bayLine is a bay in a row of a table.
 type bayLine struct {
-	Place, URL, SheetURL         string
-	Out, Unsure, Suspect         string
-	Spindles                     string
-	SpindleCut, BaseCut, RailCut string
-	Missing, Made                string
+	Place, URL, SheetURL string
+	Out, Unsure, Suspect string
+	Spindles, Fillets    string
+	Missing, Made        string
 }
 
 // job is the page of a stair.
@@ -97,13 +96,10 @@ func (s *site) bayLine(w *Work, b *asfound.Bay) bayLine {
 	up, unsure, _ := flagLines(b.Flags)
 	l := bayLine{
 		Place: string(b.Place), URL: s.bayURL(w.Book.Job.ID, b.Place), Out: flagNames(up), Unsure: flagNames(unsure),
-		Suspect: suspects(b.Readings), Spindles: "none yet", Missing: missingWords(b.Missing), Made: madeWords(w, b),
-		SpindleCut: cutOf(b.Spindles), BaseCut: cutOf(b.BaseFillets), RailCut: cutOf(b.RailFillets),
+		Suspect: suspects(b.Readings), Spindles: report.InShort(b), Missing: missingWords(b.Missing), Made: madeWords(w, b),
+		Fillets: report.FilletsInShort(b),
 	}
 	l.SheetURL = l.URL + "/sheet"
-	if b.Layout != nil {
-		l.Spindles = report.Count(b.Layout.Count, "spindle")
-	}
 	return l
 }
 

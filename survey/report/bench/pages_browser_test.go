@@ -398,7 +398,7 @@ func TestBrowserPrint(t *testing.T) {
 		pages int
 		says  []string
 	}{
-		base + "/F1/left/sheet":  {3, []string{"AW2QP7", "805.8", "114.4", "Fitting card", "child's head"}},
+		base + "/F1/left/sheet":  {3, []string{leftCode(t), "805.5", "114.7", "Fitting card", "child's head"}},
 		base + "/F1/right/sheet": {0, []string{"806.9", "Mark the low end"}},
 		base + "/F2/left/sheet":  {3, []string{"Not to be cut yet", "fit at top"}},
 		base + "/stock":          {0, []string{"Bar by bar", "Onto the rack", "Cut before", "S01-S08"}},

@@ -9,6 +9,7 @@ import (
 	"pinchrod/calc/unit"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
+	"pinchrod/survey/report/figure"
 )
 
 // A spindle that was cut again is an entry and a reading on one page of the log,
@@ -139,6 +140,12 @@ func TestRecutWrong(t *testing.T) {
 	m := demo(t)
 	h := handler(t, m)
 	_, page := get(t, h, base+"/F1/left")
+	sh := m.sheet(t, "F1/left")
+	set, err := sh.PartSet(survey.PartSpindle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	code, s05 := sh.Code, &set.Pieces[4]
 	for name, tt := range map[string]struct{ field, value, says string }{
 		"no part":          {"part", "newel", "give spindle, base-fillet or rail-fillet"},
 		"no number":        {"number", "", "Write the number of one piece"},
@@ -150,11 +157,11 @@ func TestRecutWrong(t *testing.T) {
 		"a comma and unit": {"length", "806,4 mm", "806.4"},
 		"the last century": {"when", "1999-12-31", "1999-12-31 is before 2000"},
 		"in two days":      {"when", "2026-11-22", "has not come: it is 2026-11-20"},
-		"far off":          {"length", "840", "33.9 mm off what S05 needs, 806.1 ±0.5 mm: measure again"},
+		"far off":          {"length", "840", figure.Fixed(840-s05.Needed, 1) + " mm off what S05 needs, " + s05.Expect() + " mm: measure again"},
 		"a long name":      {"by", strings.Repeat("n", 65), "too long"},
 		"no date":          {"when", "yesterday", "write 2026-11-25"},
 		"a long note":      {"note", strings.Repeat("n", 2001), "too long"},
-		"another sheet":    {"code", "222222", "it was 222222 and is AW2QP7 now"},
+		"another sheet":    {"code", "222222", "it was 222222 and is " + code + " now"},
 		"markup":           {"length", `"><script>alert(1)</script>`, "&lt;script&gt;"},
 		"out of reason":    {"length", "1e99", "1e99"},
 	} {
@@ -175,7 +182,7 @@ func TestRecutWrong(t *testing.T) {
 				want := form.Get(k)
 				switch {
 				case k == "code":
-					want = "AW2QP7"
+					want = code
 				case k == "part": // there is no such part to choose
 					want = "spindle"
 				}

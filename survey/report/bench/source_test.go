@@ -294,6 +294,12 @@ func (m *memory) made(t testing.TB, place survey.Place, part survey.Part, settin
 	return out
 }
 
+// leftCode is the code that the demo's F1/left has on its sheet.
+func leftCode(t testing.TB) string {
+	t.Helper()
+	return demo(t).sheet(t, "F1/left").Code
+}
+
 // sheet is the cutting sheet of a bay.
 func (m *memory) sheet(t testing.TB, place survey.Place) *cutting.Sheet {
 	t.Helper()

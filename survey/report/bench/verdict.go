@@ -9,7 +9,7 @@ import (
 	"pinchrod/calc/pieces"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
-	"pinchrod/survey/report/cutting"
+	"pinchrod/survey/report"
 	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
 )
@@ -37,79 +37,43 @@ var cutWords = map[fit.Cut]string{
 	fit.MeasureMore: "not to be cut yet: read more first",
 }
 
-// verdictLine is how one kind of piece is cut, and why.
+// verdictLine is how one kind of piece is cut, in the words of every page.
 type verdictLine struct {
-	Kind, Cut, Words, Lengths, Why string
-	Later                          bool // cannot be cut yet
-	Options                        []optionLine
-	Next                           []string // what to read first
+	report.Decision
+	Do, Why string // as sentences
+	Options []optionLine
 }
 
 // optionLine is one way to cut.
 type optionLine struct {
-	Cut, P, Stops, Minutes, Expected string
-	Chosen                           bool
-	Passes                           string
+	Cut, P, Stops, Minutes, Trims, Recuts string
+	Chosen                                bool
 }
 
 // verdictLines tell of each kind that has a verdict.
-func verdictLines(b *asfound.Bay, house fit.House) (out []verdictLine) {
-	for _, k := range kinds {
-		v := k.of(b)
-		if v == nil {
-			continue
-		}
-		l := verdictLine{
-			Kind: k.name, Cut: string(v.Cut), Words: cutWords[v.Cut], Lengths: lengthsWords(v), Why: lines.Sentence(v.Why), Later: v.Cut == fit.MeasureMore,
-		}
-		for _, o := range v.Options {
-			line := optionLine{
-				Cut: string(o.Cut), P: asfound.Chance(o.P), Stops: fmt.Sprint(o.Settings),
-				Minutes: figure.Fixed(o.Minutes, 0), Expected: figure.Fixed(o.Expected, 0), Chosen: o.Cut == v.Cut, Passes: "no",
+func verdictLines(b *asfound.Bay) (out []verdictLine) {
+	for _, d := range report.Decisions(b) {
+		l := verdictLine{Decision: d, Do: lines.Sentence(d.Do), Why: lines.Sentence(d.Why)}
+		k := kinds[slices.IndexFunc(kinds, func(k kindRow) bool { return k.name == d.Kind })]
+		if v := k.of(b); !v.Series { // fillets are cut in one way
+			for _, o := range v.Options {
+				l.Options = append(l.Options, optionLine{
+					Cut: string(o.Cut), P: asfound.Chance(o.P), Stops: fmt.Sprint(o.Settings), Minutes: figure.Fixed(o.Expected, 0),
+					Trims: figure.Fixed(o.Trims, 1), Recuts: figure.Fixed(o.Recuts, 1), Chosen: o.Cut == v.Cut,
+				})
 			}
-			if o.Passes {
-				line.Passes = "yes"
-			}
-			l.Options = append(l.Options, line)
-		}
-		for _, a := range v.Measure {
-			l.Next = append(l.Next, lines.Clean(cutting.Worth(a)))
 		}
 		out = append(out, l)
 	}
 	return out
 }
 
-// mostLengths is how many lengths are written out; the sheet has them all.
-const mostLengths = 3
-
-// lengthsWords say how long the pieces are cut, along the line that needed lengths
-// count along. What the saw is set to is another figure, and stands on the
-// cutting sheet alone.
-func lengthsWords(v *asfound.Verdict) string {
-	i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut })
-	if i < 0 || len(v.Options[i].Lengths) == 0 {
-		return ""
+// verdictWords are how one kind of piece is cut, in a line.
+func verdictWords(b *asfound.Bay, kind string) string {
+	for _, d := range report.Decisions(b) {
+		if d.Kind == kind {
+			return lines.Clean(strings.TrimSuffix(d.Do+"; "+d.Why, "; "))
+		}
 	}
-	o := v.Options[i]
-	lengths := slices.Compact(slices.Sorted(slices.Values(o.Lengths)))
-	switch {
-	case v.Cut == fit.FitEach:
-		return fmt.Sprintf("blanks %s mm long", figure.Fixed(o.Lengths[0], 1))
-	case len(lengths) > mostLengths:
-		return fmt.Sprintf("%d lengths from %s to %s mm", o.Settings, figure.Fixed(lengths[0], 1), figure.Fixed(lengths[len(lengths)-1], 1))
-	}
-	var out []string
-	for _, l := range lengths {
-		out = append(out, figure.Fixed(l, 1))
-	}
-	return strings.Join(out, ", ") + " mm long"
-}
-
-// cutOf is a verdict in a word, for a row of a table.
-func cutOf(v *asfound.Verdict) string {
-	if v == nil {
-		return "not known"
-	}
-	return string(v.Cut)
+	return "not known"
 }

@@ -5,11 +5,9 @@ import (
 	"fmt"
 	"math"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 
-	"pinchrod/calc/fit"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report"
 	"pinchrod/survey/report/figure"
@@ -32,6 +30,10 @@ var knobs = []knob{
 	{"long", "Too long by this still fits", "mm", 0.1, 3, 0.1, func(s *asfound.Settings) float64 { return s.House.Long }},
 	{"play", "A spindle's head may be slid along the rail by", "mm", 0, 3, 0.1, func(s *asfound.Settings) float64 { return s.Play }},
 	{"target", "Clear gap aimed at between spindles", "mm", 60, 120, 1, func(s *asfound.Settings) float64 { return s.Target }},
+	{"saw-step", "The saw's stop can be set to steps of", "mm", 0.1, 2, 0.1, func(s *asfound.Settings) float64 { return s.House.SawStep }},
+	{"minutes-setting", "Setting and proving a stop takes", "minutes", 0, 15, 0.5, func(s *asfound.Settings) float64 { return s.House.Minutes.Setting }},
+	{"minutes-fit", "Fitting a piece at its place takes", "minutes", 0, 30, 0.5, func(s *asfound.Settings) float64 { return s.House.Minutes.Fit }},
+	{"minutes-recut", "Cutting a short piece again takes", "minutes", 0, 60, 1, func(s *asfound.Settings) float64 { return s.House.Minutes.Recut }},
 }
 
 // slider is a knob as a form has it.
@@ -85,7 +87,7 @@ func compare(before, after *asfound.Bay) (changed []change, same []string) {
 	}
 	add("spacing", spacing(before), spacing(after))
 	for _, k := range kinds {
-		add(k.name, verdictWords(k.of(before)), verdictWords(k.of(after)))
+		add(k.name, verdictWords(before, k.name), verdictWords(after, k.name))
 	}
 	states := func(b *asfound.Bay) map[string]string {
 		out := map[string]string{}
@@ -112,21 +114,6 @@ func spacing(b *asfound.Bay) string {
 		return "none"
 	}
 	return fmt.Sprintf("%s, clear gap %s", report.Count(l.Count, "spindle"), figure.Of(l.Clear, "mm"))
-}
-
-// verdictWords are a verdict in a line.
-func verdictWords(v *asfound.Verdict) string {
-	if v == nil {
-		return "not known"
-	}
-	out := string(v.Cut)
-	if s := lengthsWords(v); s != "" {
-		out += ", " + s
-	}
-	if i := slices.IndexFunc(v.Options, func(o fit.Option) bool { return o.Cut == v.Cut }); i >= 0 {
-		out += ", all fit " + asfound.Chance(v.Options[i].P)
-	}
-	return out
 }
 
 // notTheBook stands on all that a what-if shows, on each printed page of it too.

@@ -27,6 +27,7 @@ func (l *listening) Work(ctx context.Context, id string, place survey.Place, set
 
 func TestWhatIf(t *testing.T) {
 	t.Parallel()
+	code := leftCode(t)
 	for name, tt := range map[string]struct {
 		query  string
 		status int
@@ -34,15 +35,15 @@ func TestWhatIf(t *testing.T) {
 		on     bool
 		says   []string
 	}{
-		"the book":            {"", 200, nil, false, []string{"Cutting sheet AW2QP7"}},
+		"the book":            {"", 200, nil, false, []string{"Cutting sheet " + code}},
 		"the book's values":   {"?joint=0.5&all-fit=0.95&target=90.0", 200, nil, false, nil},
 		"a joint":             {"?joint=1.5&all-fit=0.95&target=90", 200, map[string]string{"joint": "1.5"}, true, []string{"this is not the book", "joint 1.5 mm, in the book 0.5 mm"}},
-		"shorter fits":        {"?short=0.3", 200, map[string]string{"short": "0.3"}, true, []string{"short 0.3 mm, in the book 1 mm"}},
-		"longer fits":         {"?long=1.5&short=1", 200, map[string]string{"long": "1.5"}, true, []string{"long 1.5 mm, in the book 0.5 mm"}},
+		"shorter fits":        {"?short=0.3", 200, map[string]string{"short": "0.3"}, true, []string{"short 0.3 mm, in the book 2 mm"}},
+		"longer fits":         {"?long=1.5&short=1", 200, map[string]string{"long": "1.5", "short": "1"}, true, []string{"long 1.5 mm, in the book 0.5 mm"}},
 		"longer than a joint": {"?long=11", 400, nil, false, []string{"give 0.05 to 10"}},
-		"a gap":               {"?target=60", 200, map[string]string{"target": "60"}, true, []string{"12 spindles, clear gap 86.2 ±0.3 mm", "15 spindles, clear gap 62.3 ±0.4 mm"}},
+		"a gap":               {"?target=60", 200, map[string]string{"target": "60"}, true, []string{"12 spindles, clear gap 86.1 ±0.3 mm", "15 spindles, clear gap 62.3 ±0.4 mm"}},
 		"nothing of it":       {"?joint=0.55", 200, map[string]string{"joint": "0.55"}, true, []string{"It would change nothing."}},
-		"no number":           {"?joint=wide", 400, nil, false, []string{"Cutting sheet AW2QP7", "give 0.05 to 10"}},
+		"no number":           {"?joint=wide", 400, nil, false, []string{"Cutting sheet " + code, "give 0.05 to 10"}},
 		"beyond its bounds":   {"?joint=1e9", 400, nil, false, []string{"give 0.05 to 10"}},
 		"not a number":        {"?joint=NaN", 400, nil, false, []string{"give 0.05 to 10"}},
 		"one good, one bad":   {"?joint=-3&target=60", 400, map[string]string{"target": "60"}, true, []string{"give 0.05 to 10", "this is not the book"}},
@@ -73,7 +74,7 @@ func TestWhatIf(t *testing.T) {
 			if got := strings.Contains(body, "this is not the book"); got != tt.on {
 				t.Errorf("says that it is a what-if: %t, want %t", got, tt.on)
 			}
-			if tt.on && (strings.Contains(body, "Cutting sheet AW2QP7") || strings.Contains(body, "drawing.svg")) {
+			if tt.on && (strings.Contains(body, "Cutting sheet "+code) || strings.Contains(body, "drawing.svg")) {
 				t.Error("a what-if offers what is of the book")
 			}
 			for _, s := range tt.says {
@@ -92,6 +93,7 @@ func TestWhatIf(t *testing.T) {
 func TestWhatIfPrinted(t *testing.T) {
 	t.Parallel()
 	const not = "WHAT IF, not the book"
+	code := leftCode(t)
 	h := handler(t, demo(t), func(o *Options) { o.Prefix = "/bench" })
 	at := "/bench" + base + "/F1/left"
 	for query, want := range map[string]bool{"": false, "?joint=1.5&target=60": true, "?joint=0.5": false, "?joint=wide": false, "?joint=1.5&long=x": true} {
@@ -114,7 +116,7 @@ func TestWhatIfPrinted(t *testing.T) {
 		if got := strings.Contains(css, foot); res.StatusCode != http.StatusOK || got != want {
 			t.Errorf("%q: the foot of %s is\n%s", query, paper, css)
 		}
-		if got := strings.Contains(css, "AW2QP7"); got == want {
+		if got := strings.Contains(css, code); got == want {
 			t.Errorf("%q: the foot has the code of the sheet %t", query, got)
 		}
 	}
@@ -141,8 +143,8 @@ func TestNoSheetOfWhatIf(t *testing.T) {
 // slider can be moved to.
 func TestKnobs(t *testing.T) {
 	t.Parallel()
-	if len(knobs) != 5 {
-		t.Errorf("%d knobs, want 5", len(knobs))
+	if len(knobs) != 9 {
+		t.Errorf("%d knobs, want 9", len(knobs))
 	}
 	book := asfound.Defaults()
 	_, sliders, _ := turned(nil, book)
