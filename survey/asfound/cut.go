@@ -216,12 +216,11 @@ func (w *worker) series(need fit.Needed) (*Verdict, error) {
 //	short = Σ fillets − m·s
 //
 // as the fillets are what the spindles leave of the rail. Its u² is that of the
-// sum of the fillets, of the walk's end, of the spacer's length m times, and of
-// what each spindle takes of the rail.
+// reading that it would be, on the adjusted plane and the width: the width counts
+// as often as a spindle is passed, and what the walk shares with other readings once.
 func (w *worker) walk(l *Layout) *Walk {
-	v := w.bay.BaseFillets
 	m := len(l.BaseFillets)
-	if v == nil || m < 2 {
+	if w.bay.BaseFillets == nil || m < 2 {
 		return nil
 	}
 	mean := func(all []pieces.Piece) float64 {
@@ -243,9 +242,14 @@ func (w *worker) walk(l *Layout) *Walk {
 	if !ok || err != nil {
 		return nil
 	}
+	eq, own := w.model(&o)
+	end := w.figure(eq, 1)
+	if !end.Known {
+		return nil
+	}
 	return &Walk{
 		Count: m, Spacer: spacer.MM(),
-		Short: Quantity{float64(m) * (mean(l.BaseFillets) - spacer.MM()), math.Hypot(o.u, math.Sqrt(mat.Sum(v.Needed.Cov))), true},
+		Short: Quantity{float64(m) * (mean(l.BaseFillets) - spacer.MM()), math.Hypot(own, end.U), true},
 	}
 }
 

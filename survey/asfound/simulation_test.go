@@ -38,11 +38,12 @@ func (a Adjusted) figures() map[string]Quantity {
 // independent; and a probability of fitting should come true as often as it says.
 func TestSimulationCleanBays(t *testing.T) {
 	rng, saw := rand.New(rand.NewPCG(20261125, 1)), rand.New(rand.NewPCG(20261125, 101))
+	n := bays(100, 300)
 	covered, total := map[string]int{}, 0
 	suspects := 0
 	var said, came float64
 	cuts := 0
-	for range simulated {
+	for range n {
 		tr := randomBay(rng)
 		b := &mustWork(bookOf(tr.readings(rng, "F1/left")), Defaults()).Bays[0]
 		total++
@@ -58,20 +59,16 @@ func TestSimulationCleanBays(t *testing.T) {
 		if slices.ContainsFunc(b.Readings, func(r Result) bool { return r.Suspect }) {
 			suspects++
 		}
-		for _, kind := range []struct {
-			v       *Verdict
-			lengths func(pieces.Bay, []float64, float64) []float64
-		}{{b.Spindles, pieces.SpindleLengths}, {b.BaseFillets, pieces.BaseFilletLengths}, {b.RailFillets, pieces.RailFilletLengths}} {
-			w := &worker{bay: b, width: tr.spindle}
-			needed := kind.lengths(tr.Plane, w.stations(tr.Plane), tr.spindle)
-			for _, o := range kind.v.Options {
-				if o.Cut == fit.FitEach {
-					continue
-				}
-				said += o.P
-				came += rate(saw, o, needed)
-				cuts++
+		w := &worker{bay: b, width: tr.spindle, set: Defaults()}
+		at := w.stations(tr.Plane)
+		needed, slide := pieces.SpindleLengths(tr.Plane, at, tr.spindle), w.slides(tr.Plane, at)
+		for _, o := range b.Spindles.Options {
+			if o.Cut == fit.FitEach {
+				continue
 			}
+			said += o.P
+			came += rate(saw, o, needed, slide)
+			cuts++
 		}
 	}
 	// Within 2u are Φ(2) − Φ(−2) = 95.45 % of a normal distribution. Of n bays that
@@ -79,9 +76,9 @@ func TestSimulationCleanBays(t *testing.T) {
 	const within = 0.9545
 	stray := 4 * math.Sqrt(within*(1-within)/float64(total))
 	pooled := 0
-	for name, n := range covered {
-		pooled += n
-		if share := float64(n) / float64(total); math.Abs(share-within) > stray {
+	for name, c := range covered {
+		pooled += c
+		if share := float64(c) / float64(total); math.Abs(share-within) > stray {
 			t.Errorf("2u of %s covers the truth in %.1f %%, want %.1f ±%.1f", name, 100*share, 100*within, 100*stray)
 		}
 	}
@@ -102,7 +99,7 @@ func TestSimulationCleanBays(t *testing.T) {
 
 // rate cuts an option's pieces again and again, with the saw's and the rails'
 // own spread, and gives the share of sets that fit as a whole.
-func rate(rng *rand.Rand, o fit.Option, needed []float64) float64 {
+func rate(rng *rand.Rand, o fit.Option, needed, slide []float64) float64 {
 	const sets = 20
 	h := fit.DefaultHouse()
 	all := 0
@@ -111,7 +108,7 @@ func rate(rng *rand.Rand, o fit.Option, needed []float64) float64 {
 		for i, need := range needed {
 			stop := o.Stops[min(i, len(o.Stops)-1)]
 			d := stop + h.Saw*rng.NormFloat64() - (need + h.Waviness*rng.NormFloat64())
-			ok = ok && d >= -h.Short && d <= h.Long
+			ok = ok && d >= -h.Short-slide[i] && d <= h.Long+slide[i]
 		}
 		if ok {
 			all++
@@ -123,8 +120,9 @@ func rate(rng *rand.Rand, o fit.Option, needed []float64) float64 {
 // A slip of 10 mm in a reading that the others check is found and named.
 func TestSimulationSlips(t *testing.T) {
 	rng := rand.New(rand.NewPCG(20261125, 2))
+	n := bays(100, 300)
 	found, named := 0, 0
-	for range simulated {
+	for range n {
 		tr := randomBay(rng)
 		rows := tr.readings(rng, "F1/left")
 		var lengths []int
@@ -146,13 +144,13 @@ func TestSimulationSlips(t *testing.T) {
 			}
 		}
 	}
-	if share := 100 * float64(found) / simulated; share < 93 {
+	if share := 100 * float64(found) / float64(n); share < 93 {
 		t.Errorf("a slip of 10 mm is found in %.1f %%, want 93 at least", share)
 	}
-	if share := 100 * float64(named) / simulated; share < 93 {
+	if share := 100 * float64(named) / float64(n); share < 93 {
 		t.Errorf("its size is named as a whole 10 mm in %.1f %%, want 93 at least", share)
 	}
-	t.Logf("found %.1f %%, its size named as a whole 10 mm %.1f %%", 100*float64(found)/simulated, 100*float64(named)/simulated)
+	t.Logf("found %.1f %%, its size named as a whole 10 mm %.1f %%", 100*float64(found)/float64(n), 100*float64(named)/float64(n))
 }
 
 // adjusted is a bay as far as its readings go, without what is cut from it.

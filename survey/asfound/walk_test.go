@@ -23,10 +23,7 @@ func TestWalkIsForeseen(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	n := 300
-	if raced {
-		n = 60
-	}
+	n := bays(60, 300)
 	var sum, book float64
 	for range n {
 		tr := randomBay(rng)
