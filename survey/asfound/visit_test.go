@@ -7,6 +7,7 @@ import (
 	"slices"
 	"testing"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/pieces"
@@ -149,40 +150,59 @@ func realised(rng *rand.Rand, h fit.House, o *fit.Option, needed, slide []float6
 	if o.Cut == fit.Graded {
 		total += n * m.Sort
 	}
+	short := 0
 	for i, need := range needed {
 		stop := o.Stops[min(i, len(o.Stops)-1)]
 		d := stop + h.Saw*rng.NormFloat64() - (need + h.Waviness*rng.NormFloat64())
 		switch {
 		case d < -h.Short-slide[i]:
-			total += m.Recut
+			short++
 		case d > 3+slide[i]:
 			total += m.Fit
 		case d > h.Long+slide[i]:
 			total += m.Trim
 		}
 	}
+	if !h.Workshop {
+		return total + float64(short)*m.Recut
+	}
+	spares := len(needed)/10 + 1 // as carried unless set
+	total += float64(min(short, spares)) * m.Fit
+	if short > spares {
+		total += m.Visit
+	}
 	return total
 }
 
 // visits is what a number of visits came to.
 type visits struct {
-	bays, batch, graded, each, undecided int
-	suspects                             int
-	said, real, known, fitEach           float64
-	covered, figures                     map[string]int
+	bays, batch, graded, each      int
+	unlocated, undecided, suspects int // undecided: without a slip that nothing locates to blame
+	said, real, known, fitEach     float64
+	covered, figures               map[string]int
 }
 
-func simulateVisits(seed uint64, bays int, drift float64, how sharing, take func(*visitor, truth) []survey.Reading) visits {
+func (v *visits) add(o visits) {
+	v.bays, v.batch, v.graded, v.each = v.bays+o.bays, v.batch+o.batch, v.graded+o.graded, v.each+o.each
+	v.unlocated, v.undecided, v.suspects = v.unlocated+o.unlocated, v.undecided+o.undecided, v.suspects+o.suspects
+	v.said, v.real, v.known, v.fitEach = v.said+o.said, v.real+o.real, v.known+o.known, v.fitEach+o.fitEach
+	for name := range o.figures {
+		v.figures[name] += o.figures[name]
+		v.covered[name] += o.covered[name]
+	}
+}
+
+// simulateVisits draws bays, reads them, cuts what the verdict says and fits it.
+func simulateVisits(seed uint64, bays int, set Settings, how sharing, draw func(*rand.Rand) truth, take func(*visitor, truth) []survey.Reading) visits {
 	rng, saw := rand.New(rand.NewPCG(seed, 1)), rand.New(rand.NewPCG(seed, 2))
 	v := newVisitor(rng, how)
 	out := visits{covered: map[string]int{}, figures: map[string]int{}}
-	set := Defaults()
 	shop, err := fit.NewShop(set.House, set.Accuracy)
 	if err != nil {
 		panic(err)
 	}
 	for range bays {
-		tr := fittersBay(rng, drift)
+		tr := draw(rng)
 		v.arrive()
 		b := &mustWork(bookOf(take(v, tr)), set).Bays[0]
 		out.bays++
@@ -202,11 +222,10 @@ func simulateVisits(seed uint64, bays int, drift float64, how sharing, take func
 			o = b.Spindles.Chosen()
 		}
 		if o == nil {
-			out.undecided++
-			for _, f := range b.Flags {
-				if f.State == "flag" {
-					println(f.Name, f.Text)
-				}
+			if len(b.Again) > 1 && slices.ContainsFunc(b.Readings, func(r Result) bool { return len(r.Rivals) > 0 }) {
+				out.unlocated++
+			} else {
+				out.undecided++
 			}
 			continue
 		}
@@ -219,8 +238,8 @@ func simulateVisits(seed uint64, bays int, drift float64, how sharing, take func
 			out.each++
 		}
 		w := &worker{bay: b, width: tr.spindle, set: set}
-		needed := pieces.SpindleLengths(tr.Plane, w.stations(tr.Plane), tr.spindle)
-		slide := w.slides(tr.Plane, w.stations(tr.Plane))
+		at := w.stations(tr.Plane)
+		needed, slide := pieces.SpindleLengths(tr.Plane, at, tr.spindle), w.slides(tr.Plane, at)
 		known, err := shop.Decide(fit.Needed{Mean: needed, Slide: slide})
 		if err != nil {
 			panic(err)
@@ -235,19 +254,102 @@ func simulateVisits(seed uint64, bays int, drift float64, how sharing, take func
 }
 
 func (v visits) String() string {
-	n := float64(v.bays - v.undecided)
-	s := fmt.Sprintf("%d bays: %d batch, %d graded, %d each, %d undecided; suspects %d; said %.2f real %.2f known %.2f each %.1f;",
-		v.bays, v.batch, v.graded, v.each, v.undecided, v.suspects, v.said/n, v.real/n, v.known/n, v.fitEach/n)
-	for _, name := range []string{"run", "base angle", "rail angle", "gap bottom", "gap middle", "gap top", "lean lower", "lean upper", "bow base", "bow rail"} {
-		s += fmt.Sprintf(" %s %.3f", name, float64(v.covered[name])/float64(v.figures[name]))
-	}
-	return s
+	n := float64(v.batch + v.graded + v.each)
+	return fmt.Sprintf("%d bays: %d batch, %d graded, %d each, %d not located, %d undecided, %d with suspects; said %.2f minutes, took %.2f, %.2f with the plane known, %.1f fitting each",
+		v.bays, v.batch, v.graded, v.each, v.unlocated, v.undecided, v.suspects, v.said/n, v.real/n, v.known/n, v.fitEach/n)
 }
 
-func TestVisitTry(t *testing.T) {
-	for _, how := range []sharing{byTool, byKind, byBoth} {
-		for _, drift := range []float64{0.7, 3, 15} {
-			t.Log(how, drift, simulateVisits(1, 200, drift, how, (*visitor).eight))
+// From a fitter's own eight readings every bay is decided, but for the few with a slip that nothing locates; the work
+// takes as long as was said, hardly longer than with the plane known, and a fraction of fitting each. Cutting on site
+// and in a workshop, with rails apart by 0.7 and by 3 mm, however the tools err.
+func TestSimulationVisits(t *testing.T) {
+	workshop := Defaults()
+	if err := workshop.Set("saw", "workshop"); err != nil {
+		t.Fatal(err)
+	}
+	seeds, n := uint64(bays(1, 5)), bays(60, 200)
+	for _, c := range []struct {
+		name  string
+		drift float64
+		set   Settings
+	}{
+		{"sawn on site", 0.7, Defaults()}, {"3 mm of drift", 3, Defaults()}, {"sawn in the workshop", 0.7, workshop},
+	} {
+		for _, how := range []sharing{byTool, byKind, byBoth} {
+			if !*long && how == byKind {
+				continue
+			}
+			all := visits{covered: map[string]int{}, figures: map[string]int{}}
+			for seed := range seeds {
+				all.add(simulateVisits(seed+1, n, c.set, how, func(rng *rand.Rand) truth { return fittersBay(rng, c.drift) }, (*visitor).eight))
+			}
+			name := fmt.Sprintf("%s, tools erring %s", c.name, [...]string{"by tool", "by kind", "by both"}[how])
+			t.Logf("%s: %v", name, all)
+			most := 0.005 * float64(all.bays)
+			if how == byTool {
+				most = 0
+			}
+			if all.undecided > 0 || float64(all.unlocated) > most {
+				t.Errorf("%s: %d undecided and %d with a slip not located, want none and %g at most", name, all.undecided, all.unlocated, most)
+			}
+			if !calctest.Near(all.real, all.said, 0.08*all.said) {
+				t.Errorf("%s: took %.2f minutes, %.2f were said; want within 8 %%", name, all.real, all.said)
+			}
+			if !(all.real <= 1.15*all.known) {
+				t.Errorf("%s: took %.2f minutes, %.2f with the plane known; want 1.15 times at most", name, all.real, all.known)
+			}
+			if !(all.real <= all.fitEach/4) {
+				t.Errorf("%s: took %.2f minutes, fitting each takes %.2f; want a quarter at most", name, all.real, all.fitEach)
+			}
 		}
+	}
+}
+
+// priorBay draws a bay from what is taken for granted of any stair: leans N(0, 5 mm/m), rails parallel N(0, 0.5°), bows
+// N(0, 2 mm per m of run).
+func priorBay(rng *rand.Rand) truth {
+	tr := randomBay(rng)
+	bow := 2 * tr.Run / 1000
+	tr.LeanLower, tr.LeanUpper = 0.005*rng.NormFloat64(), 0.005*rng.NormFloat64()
+	tr.RailSlope = math.Tan(math.Atan(tr.BaseSlope) + 0.5*degree*rng.NormFloat64())
+	tr.BowBase, tr.BowRail = bow*rng.NormFloat64(), bow*rng.NormFloat64()
+	return tr
+}
+
+// whole takes the readings of a whole bay with the kinds' usual tools, whose errors they share.
+func (v *visitor) whole(tr truth) []survey.Reading {
+	rows := []survey.Reading{tr.section()}
+	for _, h := range []float64{0, 350, 700} {
+		rows = append(rows, v.read(tr, survey.Run, survey.Nowhere, h, frame.RunAt(h)))
+	}
+	rows = append(rows, v.read(tr, survey.LeanAlong, survey.Lower, 0, frame.Lean(false)), v.read(tr, survey.LeanAlong, survey.Upper, 0, frame.Lean(true)))
+	for _, at := range []survey.Mark{survey.Bottom, survey.Middle, survey.Top} {
+		st := station(survey.At{Mark: at})
+		rows = append(rows, v.read(tr, survey.BaseAngle, at, 0, frame.BaseAngle(st)), v.read(tr, survey.RailAngle, at, 0, frame.RailAngle(st)),
+			v.read(tr, survey.Gap, at, 0, frame.Gap(st)), v.read(tr, survey.Trial, at, 0, frame.Trial(st)))
+	}
+	return append(rows,
+		v.read(tr, survey.BowBase, survey.Middle, 0, frame.BowBase(frame.Middle)), v.read(tr, survey.BowRail, survey.Middle, 0, frame.BowRail(frame.Middle)),
+		v.read(tr, survey.FrameDiagonal, survey.Rising, 0, frame.FrameDiagonal(true)), v.read(tr, survey.FrameDiagonal, survey.Falling, 0, frame.FrameDiagonal(false)))
+}
+
+// Are the uncertainties honest where tools err as they do, alike in all of a tool's readings, in those of a kind, or
+// half of each? Over bays drawn from the priors 2u of every figure covers the truth in 92 to 98 of 100, which are the
+// limits that the model of half and half was chosen to keep whichever is true; and fewer than 3 in 100 whole bays
+// without a slip show a suspect. Of n bays a share of 0.95 strays by √(0.95·0.05/n), and three of those are allowed.
+func TestSimulationSharedErrors(t *testing.T) {
+	n := bays(60, 1000)
+	stray := 3 * math.Sqrt(0.95*0.05/float64(n))
+	for _, how := range []sharing{byTool, byKind, byBoth} {
+		all := simulateVisits(77, n, Defaults(), how, priorBay, (*visitor).whole)
+		for name, c := range all.covered {
+			if share := float64(c) / float64(n); !(share >= 0.92-stray && share <= 0.98+stray) || all.figures[name] != n {
+				t.Errorf("tools erring as %d: 2u of %s covers the truth in %.1f %% of %d, want 92 to 98 of %d", how, name, 100*share, all.figures[name], n)
+			}
+		}
+		if len(all.covered) != 10 || float64(all.suspects) > 0.03*float64(n)+3*math.Sqrt(0.03*float64(n)) && !*long || *long && float64(all.suspects) > 0.03*float64(n) {
+			t.Errorf("tools erring as %d: %d figures, %d of %d bays with suspects; want 10 and 3 %% at most", how, len(all.covered), all.suspects, n)
+		}
+		t.Logf("tools erring as %d: %d suspects in %d; covered %v", how, all.suspects, n, all.covered)
 	}
 }
