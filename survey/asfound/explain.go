@@ -88,8 +88,9 @@ func (w *worker) strained() (out []assumption) {
 }
 
 // unlikely puts down what no stair is, with the readings that say so: those of which one alone, left out, leaves a
-// likely bay, or else those that the figure hangs on most. A reading that the surveyor kept has settled it.
-func (w *worker) unlikely() {
+// likely bay, or else those that the figure hangs on most. A reading that the surveyor kept has settled it. It returns
+// the observations of which one alone explains it.
+func (w *worker) unlikely() (blamed []int) {
 	for _, a := range w.strained() {
 		var single []int
 		for i := range w.obs {
@@ -97,11 +98,15 @@ func (w *worker) unlikely() {
 				single = append(single, i)
 			}
 		}
-		if len(single) == 0 {
+		alone := len(single) > 0
+		if !alone {
 			single = w.leading(a.Model)
 		}
 		if slices.ContainsFunc(single, func(i int) bool { return len(w.obs[i].entry.Kept) > 0 }) {
 			continue
+		}
+		if alone {
+			blamed = single
 		}
 		q := w.figure(a.Model, a.scale)
 		f := Flag{
@@ -110,6 +115,15 @@ func (w *worker) unlikely() {
 			Text: fmt.Sprintf("hardly any stair is so; read again: %s. If it is so, keep the reading (keep %s)", w.named(single), w.obs[single[0]].entry.Ref.Short()),
 		}
 		w.contradict(f, w.refs(single)...)
+	}
+	return blamed
+}
+
+// acquit takes back the suspicion of every reading: another one by itself explains all that does not agree.
+func (w *worker) acquit() {
+	for i := range w.bay.Readings {
+		r := &w.bay.Readings[i]
+		r.Suspect, r.Rivals, r.Error, r.Slip = false, nil, Quantity{}, ""
 	}
 }
 

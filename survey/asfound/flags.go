@@ -8,7 +8,6 @@ import (
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
-	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
 
@@ -99,18 +98,22 @@ func (w *worker) flags() {
 	})
 	for _, rail := range []struct {
 		name, means string
-		read        survey.What
 		bow, change frame.Equation
 	}{
-		{"base", "base rail", survey.BowBase, frame.Unknown(frame.IndexBowBase), frame.BasePitchChange()},
-		{"rail", "handrail", survey.BowRail, frame.Unknown(frame.IndexBowRail), frame.RailPitchChange()},
+		{"base", "base rail", frame.Unknown(frame.IndexBowBase), frame.BasePitchChange()},
+		{"rail", "handrail", frame.Unknown(frame.IndexBowRail), frame.RailPitchChange()},
 	} {
 		w.judge(flagOf{
 			name: "bow-" + rail.name, eq: rail.bow, scale: 1, limit: spread, unit: "mm", from: one,
 			of:    rail.means + " off the straight at mid-run",
 			clear: fmt.Sprintf("%s is straight", rail.means),
 			flag: func(v float64) string {
-				return fmt.Sprintf("%s %s%s: straighten it, or take every length at its own place", rail.means, pick(v, "humps up", "sags"), w.unread(rail.read, rail.bow))
+				text := fmt.Sprintf("%s %s: straighten it, or take every length at its own place", rail.means, pick(v, "humps up", "sags"))
+				if most := oddBow * bowPrior * w.bay.Adjusted.Run.Value / 1000; math.Abs(v) > most {
+					named := w.leading(rail.bow)
+					text += ". Few rails are so; read again " + w.named(named[:min(2, len(named))])
+				}
+				return text
 			},
 			settle: fmt.Sprintf("read the bow of the %s off a tight line", rail.means),
 		})
@@ -142,13 +145,9 @@ func (w *worker) flags() {
 	w.openings()
 }
 
-// unread names the readings that a figure follows from where it was not read itself.
-func (w *worker) unread(what survey.What, eq frame.Equation) string {
-	if w.has(what) {
-		return ""
-	}
-	return fmt.Sprintf(", as %s say (a tight line would show it)", w.named(w.leading(eq)[:min(2, len(w.obs))]))
-}
+// oddBow is how many u of what is taken for granted a bow may be before the readings that say so are named: one rail in
+// 22 is farther off. From beyondAssumed on nothing is cut to it.
+const oddBow = 2
 
 // defaultWidth stands in for a spindle that was not read, mm; common practice,
 // no source.

@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"pinchrod/calc/adjust"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/rules"
 	"pinchrod/store/journal"
@@ -105,10 +106,8 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 			}
 		}
 		o := Off{Number: k + 1, Made: m.Made.Line.MM(), Predicted: Quantity{need.Mean[k], math.Sqrt(v + h.Waviness*h.Waviness), true}}
-		if fits := w.trial(m); fits != nil && m.Made.Recut {
-			o.Predicted = fits.Predicted()
-			o.U = math.Hypot(o.Predicted.U, fits.U)
-			if !o.Predicted.Known {
+		if m.Made.Recut && w.trial(m) != nil {
+			if !w.foreseen(m, &o) {
 				return fmt.Errorf("no other reading foretells it")
 			}
 		} else {
@@ -141,6 +140,41 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 	m.State = f.State
 	w.bay.Flags = append(w.bay.Flags, f)
 	return nil
+}
+
+// foreseen holds a spindle that was cut again, and fits, against what the other readings need there. Its own reading is
+// left out for that: it is never suspected, so that readings it contradicts would be set aside and the rest agree with
+// it. A contradiction beyond what honest readings differ by is a flag. It is false where the others do not tell.
+func (w *worker) foreseen(m *Made, o *Off) bool {
+	fits := w.trial(m)
+	i := slices.IndexFunc(w.obs, func(o observation) bool { return o.entry.Ref == fits.Ref })
+	if i < 0 {
+		return false
+	}
+	sub := w.without([]int{i})
+	sub.sections()
+	sub.gather()
+	if sub.adjust() != nil {
+		return false
+	}
+	eq := w.tried(station(fits.Reading.At))
+	if o.Predicted = sub.figure(eq, 1); !o.Predicted.Known {
+		return false
+	}
+	o.U = math.Hypot(o.Predicted.U, w.obs[i].u)
+	off := w.obs[i].value - o.Predicted.Value
+	if !(math.Abs(off) > adjust.Critical*o.U) || fits.Kept != "" {
+		return true
+	}
+	again := slices.DeleteFunc(sub.leading(eq), func(k int) bool { return sub.obs[k].cut })
+	w.bay.Flags = append(w.bay.Flags, Flag{
+		Name: "recut", State: rules.Flag, Value: off, U: o.U, Limit: math.Copysign(adjust.Critical*o.U, off), Unit: "mm",
+		Of:   fmt.Sprintf("%s %d as cut again (%s), less what the readings need", m.Made.Part.Words(), o.Number, m.Ref.Short()),
+		From: "what honest readings differ by (Baarda, 0.1 % false alarms)",
+		Text: fmt.Sprintf("%s %d was cut to %.1f mm, and the readings need %.1f mm: read again %s; or strike %s if the entry is wrong",
+			m.Made.Part.Words(), o.Number, o.Made, o.Predicted.Value, sub.named(again), m.Ref.Short()),
+	})
+	return true
 }
 
 // errorSigmas: fit.Rectangle's error is one of 99 %, 2.576 standard errors of a

@@ -76,14 +76,24 @@ func (w *worker) work() {
 		return
 	}
 	w.bay.Readings = resultsOf(w.obs, w.sol)
-	if !w.alone {
-		w.unlikely()
-		if groups := w.unlocated(); len(groups) > 0 {
-			w.underEach(groups)
-			return
-		}
+	if w.alone {
+		w.derive()
+		return
+	}
+	blamed := w.unlikely()
+	if groups := w.unlocated(); len(groups) > 0 && len(blamed) == 0 {
+		w.underEach(groups)
+		return
+	}
+	if len(blamed) > 0 {
+		w.acquit()
 	}
 	w.derive()
+	for _, i := range blamed {
+		sub := w.without([]int{i})
+		sub.work()
+		w.worst(sub)
+	}
 }
 
 // derive says what follows from the adjusted plane.
