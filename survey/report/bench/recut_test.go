@@ -157,7 +157,7 @@ func TestRecutWrong(t *testing.T) {
 		"a comma and unit": {"length", "806,4 mm", "806.4"},
 		"the last century": {"when", "1999-12-31", "1999-12-31 is before 2000"},
 		"in two days":      {"when", "2026-11-22", "has not come: it is 2026-11-20"},
-		"far off":          {"length", "840", figure.Fixed(840-s05.Needed, 1) + " mm off what S05 needs, " + s05.Expect() + " mm: measure again"},
+		"far off":          {"length", "840", figure.Fixed(840-s05.Expected, 1) + " mm off what S05 needs, " + set.Expect(s05) + " mm: measure again"},
 		"a long name":      {"by", strings.Repeat("n", 65), "too long"},
 		"no date":          {"when", "yesterday", "write 2026-11-25"},
 		"a long note":      {"note", strings.Repeat("n", 2001), "too long"},
