@@ -91,7 +91,11 @@ type option struct {
 
 // number makes an option of a number between two bounds.
 func number(name, means string, low, high float64, at func(*Settings) *float64) option {
-	return option{name, fmt.Sprintf("%s, %g to %g", means, low, high), func(s *Settings, value string) error {
+	means = fmt.Sprintf("%s, %g to %g", means, low, high)
+	if house := Defaults(); *at(&house) >= low { // else it has none
+		means += fmt.Sprintf("; %g unless set", *at(&house))
+	}
+	return option{name, means, func(s *Settings, value string) error {
 		v, err := strconv.ParseFloat(strings.TrimSpace(value), 64)
 		if err != nil || !(v >= low && v <= high) {
 			return fmt.Errorf("%w: %s %q: give %g to %g", ErrSetting, name, value, low, high)
@@ -112,7 +116,7 @@ var options = []option{
 		s.Profile = p
 		return nil
 	}},
-	{"profile", "rule profile: " + strings.Join(rules.Profiles(), ", ") + ", own or none", func(s *Settings, value string) error {
+	{"profile", "rule profile: " + strings.Join(rules.Profiles(), ", ") + ", own or none; none unless set", func(s *Settings, value string) error {
 		switch value {
 		case "own":
 			if s.Profile.Name != "own" {
@@ -130,7 +134,7 @@ var options = []option{
 		s.Profile = p
 		return nil
 	}},
-	{"stair", "which of the profile's figures hold: private, common, public or utility", func(s *Settings, value string) error {
+	{"stair", "which of the profile's figures hold: private, common, public or utility; private unless set", func(s *Settings, value string) error {
 		st, err := rules.ParseStair(value)
 		if err != nil {
 			return fmt.Errorf("%w: %w", ErrSetting, err)
@@ -141,7 +145,7 @@ var options = []option{
 	number("target", "clear gap aimed at between spindles, mm", 10, 1000, func(s *Settings) *float64 { return &s.Target }),
 	number("opening", "largest ball that may not pass, mm, in place of the profile's", 10, 1000, func(s *Settings) *float64 { return &s.Opening }),
 	number("joint", "widest joint that still looks closed, mm", 0.05, 10, func(s *Settings) *float64 { return &s.Joint }),
-	{"species", "the timber of the spindles, such as white oak, for its movement", func(s *Settings, value string) error {
+	{"species", "the timber of the spindles, such as white oak, for its movement; not reckoned with unless set", func(s *Settings, value string) error {
 		sp, err := timber.Lookup(value)
 		if err != nil {
 			return fmt.Errorf("%w: %w", ErrSetting, err)
@@ -149,8 +153,8 @@ var options = []option{
 		s.Species = sp
 		return nil
 	}},
-	number("service-moisture", "moisture content of the timber in service, %", timber.LowMC, timber.HighMC, func(s *Settings) *float64 { return &s.Service }),
-	{"units", "mm or in: what lengths are typed in on the walk, and what sheets, drawings and stock plans are printed in", func(s *Settings, value string) error {
+	number("service-moisture", "moisture content of the timber in service, which its movement is reckoned from, %", timber.LowMC, timber.HighMC, func(s *Settings) *float64 { return &s.Service }),
+	{"units", "mm or in: what lengths are typed in on the walk, and what sheets, drawings and stock plans are printed in; mm unless set", func(s *Settings, value string) error {
 		if value != "mm" && value != "in" {
 			return fmt.Errorf("%w: units %q: give mm or in", ErrSetting, value)
 		}
@@ -161,7 +165,7 @@ var options = []option{
 		}
 		return nil
 	}},
-	{"fillet-ends", "how fillets are cut off: both ends to the bevel, one, or square", func(s *Settings, value string) error {
+	{"fillet-ends", "how fillets are cut off: both ends to the bevel, one, or square; both unless set", func(s *Settings, value string) error {
 		switch e := FilletEnds(value); e {
 		case BothBevelled, OneBevelled, SquareEnded:
 			s.Fillets = e
@@ -169,7 +173,7 @@ var options = []option{
 		}
 		return fmt.Errorf("%w: fillet-ends %q: give both, one or square", ErrSetting, value)
 	}},
-	{"ends", "how the spindles' ends are held: groove, butt or peg; it sets short and long", func(s *Settings, value string) error {
+	{"ends", "how the spindles' ends are held: groove, butt or peg; it sets short and long; groove unless set", func(s *Settings, value string) error {
 		t, ok := tolerances[Ends(value)]
 		if !ok {
 			return fmt.Errorf("%w: ends %q: give groove, butt or peg", ErrSetting, value)
@@ -180,22 +184,22 @@ var options = []option{
 	number("short", "how much shorter than needed a piece may be and still fit, mm", 0.05, 10, func(s *Settings) *float64 { return &s.House.Short }),
 	number("long", "how much longer than needed a piece may be and still fit, mm", 0.05, 10, func(s *Settings) *float64 { return &s.House.Long }),
 	number("play", "how far a spindle's head may be slid along the rail, mm", 0, 10, func(s *Settings) *float64 { return &s.Play }),
-	{"stand", "how the spindles stand: with the posts, or plumb", func(s *Settings, value string) error {
+	{"stand", "how the spindles stand: with the posts, or plumb; posts unless set", func(s *Settings, value string) error {
 		if value != "posts" && value != "plumb" {
 			return fmt.Errorf("%w: stand %q: give posts or plumb", ErrSetting, value)
 		}
 		s.Plumb = value == "plumb"
 		return nil
 	}},
-	{"saw", "where the pieces are cut: site or workshop", func(s *Settings, value string) error {
+	{"saw", "where the pieces are cut: site or workshop; site unless set", func(s *Settings, value string) error {
 		if value != "site" && value != "workshop" {
 			return fmt.Errorf("%w: saw %q: give site or workshop", ErrSetting, value)
 		}
 		s.House.Workshop = value == "workshop"
 		return nil
 	}},
-	number("saw-step", "what the saw's stop can be set to, mm", 0.05, 5, func(s *Settings) *float64 { return &s.House.SawStep }),
-	{"spares", "spindles carried over length from the workshop, 0 to 100; unless set one in ten and one", func(s *Settings, value string) error {
+	number("saw-step", "what the saw's stop can be set to, mm, or 1/32 in with units=in", 0.05, 5, func(s *Settings) *float64 { return &s.House.SawStep }),
+	{"spares", "spindles carried over length from the workshop, 0 to 100; one in ten and one more unless set", func(s *Settings, value string) error {
 		n, err := strconv.Atoi(strings.TrimSpace(value))
 		if err != nil || n < 0 || n > 100 {
 			return fmt.Errorf("%w: spares %q: give 0 to 100", ErrSetting, value)
@@ -203,7 +207,7 @@ var options = []option{
 		s.House.Spares = n
 		return nil
 	}},
-	number("all-fit", "probability that all pieces fit, without which they are not cut to stops; 0 is off", 0, 0.9999, func(s *Settings) *float64 { return &s.House.AllFit }),
+	number("all-fit", "probability that all pieces fit, without which they are not cut to stops, 0 being off", 0, 0.9999, func(s *Settings) *float64 { return &s.House.AllFit }),
 	minutes("setting", "set and prove a stop", func(m *fit.Minutes) *float64 { return &m.Setting }),
 	minutes("cut", "cut a piece", func(m *fit.Minutes) *float64 { return &m.Cut }),
 	minutes("sort", "mark a piece and sort it to its place", func(m *fit.Minutes) *float64 { return &m.Sort }),

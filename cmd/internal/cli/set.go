@@ -32,9 +32,12 @@ func newSet(e *Env, b *bookFlag) *cobra.Command {
 		Use:   "set --job NAME [NAME=VALUE ...]",
 		Short: "choose the rule profile and the house figures of a job",
 		Long: `Set writes settings to a job's book, where check and the workshop find them.
-Without any it lists those that stand. --profile-file takes a rule profile of
-your own: a CSV file with the columns of the built-in ones, which
---profile-example writes.
+Without any it lists those that stand. For example:
+
+  pinchrod set --job "14 Weir Street" saw=workshop spares=2 minutes-visit=90
+
+--profile-file takes a rule profile of your own: a CSV file with the columns of
+the built-in ones, which --profile-example writes.
 
 The settings are:` + names.String(),
 		Args: cobra.ArbitraryArgs,
