@@ -47,11 +47,11 @@ func decision(kind string, v *asfound.Verdict, walk bool) Decision {
 	}
 	d.Do = do(v, o)
 	if v.Series {
-		d.Do += fmt.Sprintf(", and glue from the lower post up; the last is cut to fit, from a blank of %s mm", figure.Plain(v.Blank))
+		d.Do += "; the last is cut to fit"
 		if walk {
 			d.Do = "walk the spacer first (4 minutes), then " + d.Do
 		}
-		d.Why = "about " + minutes(o.Expected)
+		d.Why = fmt.Sprintf("glue from the lower post up; the last blank is %s mm; about %s", figure.Plain(v.Blank), minutes(o.Expected))
 		return d
 	}
 	d.Why = comesTo(o)

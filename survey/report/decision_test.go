@@ -69,10 +69,10 @@ func TestDecision(t *testing.T) {
 		}},
 		"not yet": {waits, false, Decision{Cut: "measure-more", Later: true, Do: "do not cut yet: read again run (K7-1.1)"}},
 		"fillets": {of(fit.Batch, 13, true, fit.Option{Cut: fit.Batch, P: 1, Stops: []float64{114.7}, Settings: 1, Expected: 14.6}), false, Decision{
-			Cut: "batch", Do: "cut to one stop, 114.7 mm along the rail, and glue from the lower post up; the last is cut to fit, from a blank of 122 mm", Why: "about 15 minutes",
+			Cut: "batch", Do: "cut to one stop, 114.7 mm along the rail; the last is cut to fit", Why: "glue from the lower post up; the last blank is 122 mm; about 15 minutes",
 		}},
 		"fillets after a walk": {of(fit.Batch, 13, true, fit.Option{Cut: fit.Batch, P: 1, Stops: []float64{114.7}, Settings: 1, Expected: 1}), true, Decision{
-			Cut: "batch", Do: "walk the spacer first (4 minutes), then cut to one stop, 114.7 mm along the rail, and glue from the lower post up; the last is cut to fit, from a blank of 122 mm", Why: "about 1 minute",
+			Cut: "batch", Do: "walk the spacer first (4 minutes), then cut to one stop, 114.7 mm along the rail; the last is cut to fit", Why: "glue from the lower post up; the last blank is 122 mm; about 1 minute",
 		}},
 	} {
 		if diff := cmp.Diff(tt.want, decision("", tt.v, tt.walk)); diff != "" {

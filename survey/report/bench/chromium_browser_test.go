@@ -19,6 +19,8 @@ import (
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"pinchrod/survey"
 )
 
 // patience bounds all that one test does in the browser; a test that is well
@@ -131,4 +133,14 @@ func (b *tab) phone() { b.t.Helper(); b.do(chromedp.EmulateViewport(360, 740, ch
 func (b *tab) scripts(on bool) {
 	b.t.Helper()
 	b.do(emulation.SetScriptExecutionDisabled(!on))
+}
+
+// rightStop is the first stop of the spindles on the sheet of the demo's F1/right.
+func rightStop(t testing.TB) string {
+	t.Helper()
+	set, err := demo(t).sheet(t, "F1/right").PartSet(survey.PartSpindle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return set.StopText(&set.Settings[0])
 }

@@ -399,8 +399,8 @@ func TestBrowserPrint(t *testing.T) {
 		says  []string
 	}{
 		base + "/F1/left/sheet":  {3, []string{leftCode(t), "805.5", "114.7", "Fitting card", "child's head"}},
-		base + "/F1/right/sheet": {0, []string{"806.9", "Mark the low end"}},
-		base + "/F2/left/sheet":  {3, []string{"Not to be cut yet", "fit at top"}},
+		base + "/F1/right/sheet": {0, []string{rightStop(t), "Mark the low end"}},
+		base + "/F2/left/sheet":  {3, []string{"Not to be cut yet", "gap at top"}},
 		base + "/stock":          {0, []string{"Bar by bar", "Onto the rack", "Cut before", "S01-S08"}},
 		base + "/F1/left":        {0, []string{"two-answers", "plumb-lower", "All 8 fit", "As good as", "HW-2.9", "1612 mm", "Corrected by HW-5.1", "tape was hooked"}},
 	} {
