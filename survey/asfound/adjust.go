@@ -12,9 +12,18 @@ import (
 	"pinchrod/survey/fieldbook"
 )
 
-// ignorance stands in for an unknown that nothing determines, so that the rest
-// can be adjusted: a u so wide that it moves nothing (km, and tan 1000).
-const ignorance = 1e6
+// ignorance is the u that stands in for an unknown that nothing determines, so that the rest can be adjusted. It moves
+// nothing that is read: a slope of any stair, tan 45°, and a length as long again. Wider, and a gap's drift, a slope times
+// the run, would send the one or the other off without end.
+func ignorance(unknown int, start float64) float64 {
+	switch unknown {
+	case frame.IndexBaseSlope, frame.IndexRailSlope:
+		return 1
+	case frame.IndexRun, frame.IndexGap:
+		return start
+	}
+	return 1e6
+}
 
 // assumption is what is taken for granted of any stair until readings say otherwise: a prior on a function of the
 // unknowns.
@@ -69,7 +78,7 @@ func (w *worker) adjust() error {
 	}
 	open := func(i int) {
 		w.known[i] = false
-		w.priors = append(w.priors, adjust.Observation{Value: w.start[i], U: ignorance, Model: frame.Unknown(i), Prior: true})
+		w.priors = append(w.priors, adjust.Observation{Value: w.start[i], U: ignorance(i, w.start[i]), Model: frame.Unknown(i), Prior: true})
 	}
 	if !w.has(survey.PostPosition) {
 		open(frame.IndexDatum)
