@@ -12,6 +12,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
+
+	"pinchrod/calc/calctest"
 )
 
 // linear observes c·x.
@@ -647,7 +649,7 @@ func TestSnoopProperties(t *testing.T) {
 			if !out[i] {
 				left.Observations = append(left.Observations, o)
 				index = append(index, i)
-			} else if got, want := s.Residuals[i], g.l[i]-dot(g.a[i], s.X); math.Abs(got-want) > 1e-9 {
+			} else if got, want := s.Residuals[i], g.l[i]-dot(g.a[i], s.X); !calctest.Near(got, want, 1e-9) {
 				t.Fatalf("residual of %d set aside = %v, want %v", i, got, want)
 			}
 		}
@@ -655,11 +657,11 @@ func TestSnoopProperties(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if again.DOF != s.DOF || math.Abs(again.Chi2-s.Chi2) > drawnTol*(1+s.Chi2) {
+		if again.DOF != s.DOF || !calctest.Near(again.Chi2, s.Chi2, drawnTol*(1+s.Chi2)) {
 			t.Fatalf("DOF, chi2 = %v, %v, adjusted afresh %v, %v", s.DOF, s.Chi2, again.DOF, again.Chi2)
 		}
 		for i, w := range again.W {
-			if !g.prior[index[i]] && again.Redundancy[i] > LeastChecked && math.Abs(w) > Critical*(1+1e-6) {
+			if !g.prior[index[i]] && again.Redundancy[i] > LeastChecked && !calctest.Near(w, 0, Critical*(1+1e-6)) {
 				t.Fatalf("left in with w = %v: %d", w, index[i])
 			}
 		}
@@ -753,7 +755,7 @@ func TestBenchmarkProblem(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(s.Passes) != 1 || s.Passes[0].Index != 10 || math.Abs(s.Passes[0].Error-10) > 4*s.Passes[0].U {
+	if len(s.Passes) != 1 || s.Passes[0].Index != 10 || !calctest.Near(s.Passes[0].Error, 10, 4*s.Passes[0].U) {
 		t.Errorf("passes %+v, want 10 mm in reading 10", s.Passes)
 	}
 }

@@ -11,6 +11,8 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
+
+	"pinchrod/calc/calctest"
 )
 
 var inf = math.Inf(1)
@@ -232,7 +234,7 @@ func TestRectangleExactCases(t *testing.T) {
 		{"lower tail", []float64{-22}, []float64{-20}, none(1), []float64{2}, 7.61985302416e-24 - 1.91066e-28},
 	} {
 		p, e, err := Rectangle(c.lo, c.hi, c.b, c.d, Options{})
-		if err != nil || e != 0 || math.Abs(p-c.want) > 1e-11*c.want {
+		if err != nil || e != 0 || !calctest.Near(p, c.want, 1e-11*c.want) {
 			t.Errorf("%s: got %g ± %g, %v; want %g", c.name, p, e, err, c.want)
 		}
 	}
@@ -243,7 +245,7 @@ func TestRectangleWithoutIndependentPart(t *testing.T) {
 	p, e, err := Rectangle([]float64{-1, -inf}, []float64{inf, 3}, [][]float64{{1}, {2}}, []float64{0, 0},
 		Options{MaxError: 1e-4, MaxPoints: 1 << 19})
 	want := between(-1, 1.5)
-	if err != nil || math.Abs(p-want) > e || e > 1e-4 {
+	if err != nil || !calctest.Near(p, want, e) || e > 1e-4 {
 		t.Errorf("got %.6f ± %.1e, %v; want %.6f", p, e, err, want)
 	}
 }
@@ -261,13 +263,13 @@ func TestRectangleUnseenEvent(t *testing.T) {
 	// points see none beyond, and what is not seen in 256 trials may happen once in 85.
 	p, e, err = Rectangle(repeat(-4.2, 600), repeat(4.2, 600), slices.Repeat([][]float64{{1}}, 600), repeat(0, 600),
 		Options{MaxError: 1e-9, MaxPoints: 256})
-	if want := between(-4.2, 4.2); err != nil || math.Abs(p-want) > e || e < 3.0/256 {
+	if want := between(-4.2, 4.2); err != nil || !calctest.Near(p, want, e) || e < 3.0/256 {
 		t.Errorf("got %.9f ± %g, %v; want %.9f ± 3/256 or more", p, e, err, want)
 	}
 	// Forty of |z| ≤ 5 have 1 − P of 5.7e-7 each; all are one quantity.
 	p, e, err = Rectangle(repeat(-5, 40), repeat(5, 40), slices.Repeat([][]float64{{1}}, 40), repeat(0, 40),
 		Options{MaxError: 1e-9, MaxPoints: 1024})
-	if want := between(-5, 5); err != nil || math.Abs(p-want) > e || e > 40*6e-7 {
+	if want := between(-5, 5); err != nil || !calctest.Near(p, want, e) || e > 40*6e-7 {
 		t.Errorf("got %.9f ± %g, %v; want %.9f", p, e, err, want)
 	}
 }
@@ -354,7 +356,7 @@ func TestRectangleProperties(t *testing.T) {
 		slices.Reverse(swapped.hi)
 		slices.Reverse(swapped.d)
 		slices.Reverse(swapped.b)
-		if q := swapped.p(t); math.Abs(q-p) > 1e-13 {
+		if q := swapped.p(t); !calctest.Near(q, p, 1e-13) {
 			t.Fatalf("reversed order: %g and %g", p, q)
 		}
 
@@ -369,7 +371,7 @@ func TestRectangleProperties(t *testing.T) {
 			}
 			scaled.b = append(scaled.b, row)
 		}
-		if q := scaled.p(t); math.Abs(q-p) > 1e-12 {
+		if q := scaled.p(t); !calctest.Near(q, p, 1e-12) {
 			t.Fatalf("scaled by %g: %g and %g", by, p, q)
 		}
 	})

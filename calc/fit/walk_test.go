@@ -4,6 +4,8 @@ import (
 	"errors"
 	"math"
 	"testing"
+
+	"pinchrod/calc/calctest"
 )
 
 func TestWalk(t *testing.T) {
@@ -16,11 +18,11 @@ func TestWalk(t *testing.T) {
 		{100, 0, 100, 1},
 	} {
 		got, err := Walk(c.old, c.m, c.short)
-		if err != nil || math.Abs(got-c.want) > 1e-12 {
+		if err != nil || !calctest.Near(got, c.want, 1e-12) {
 			t.Errorf("Walk(%g, %d, %g) = %g, %v; want %g", c.old, c.m, c.short, got, err, c.want)
 		}
 		// A walk of the corrected spacers ends where the old one and its gap did.
-		if end := float64(c.m)*got - float64(c.m)*c.old; math.Abs(end-c.short) > 1e-9 {
+		if end := float64(c.m)*got - float64(c.m)*c.old; !calctest.Near(end, c.short, 1e-9) {
 			t.Errorf("corrected walk of %d gains %g, want %g", c.m, end, c.short)
 		}
 	}

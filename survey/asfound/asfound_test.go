@@ -12,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"gonum.org/v1/gonum/mat"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/survey"
@@ -43,7 +44,7 @@ func oneBay(t *testing.T, csv string) *Bay {
 
 func near(t *testing.T, what string, got Quantity, want, tol float64) {
 	t.Helper()
-	if !got.Known || math.Abs(got.Value-want) > tol {
+	if !got.Known || !calctest.Near(got.Value, want, tol) {
 		t.Errorf("%s = %+v, want %g within %g", what, got, want, tol)
 	}
 }
@@ -66,12 +67,12 @@ func TestFactOfTheTrade(t *testing.T) {
 // walk tells the run as well, 10·88.9 + 9·40 + 5 = 1254.
 func TestSpacerWalk(t *testing.T) {
 	b := oneBay(t, "where,what,at,value,u\nL1/edge,walk,,10 x 88.9 mm short 5 mm,1\nL1/edge,spindle-section,,40 x 40 mm,\nL1/edge,base-angle,bottom,0,0.1\nL1/edge,base-angle,top,0,0.1\n")
-	if len(b.Spacers) != 1 || math.Abs(b.Spacers[0].New-89.4) > 1e-9 {
+	if len(b.Spacers) != 1 || !calctest.Near(b.Spacers[0].New, 89.4, 1e-9) {
 		t.Errorf("spacers = %+v, want one of 89.4 mm", b.Spacers)
 	}
 	near(t, "run", b.Adjusted.Run, 1254, 0.02)
 	b = oneBay(t, "where,what,value\nF1/left,walk,10 x 88.9 mm over 2 mm\nF1/left,run,1254\n")
-	if len(b.Spacers) != 1 || math.Abs(b.Spacers[0].New-88.7) > 1e-9 {
+	if len(b.Spacers) != 1 || !calctest.Near(b.Spacers[0].New, 88.7, 1e-9) {
 		t.Errorf("spacers = %+v, want one of 88.7 mm", b.Spacers)
 	}
 	if !noted(b, "needs the spindles' section") {
@@ -83,7 +84,7 @@ func TestBorrowedPitch(t *testing.T) {
 	b := oneBay(t, "where,what,at,value,u\nF1,string-angle,bottom,41,0.1\nF1,string-angle,top,41.2,0.1\nF1/left,run,,1400,\n")
 	near(t, "base angle", b.Adjusted.BaseAngle, 41.1, 0.01)
 	// Two of √(0.1² + 0.1°²) each: 0.1°.
-	if math.Abs(b.Adjusted.BaseAngle.U-0.1) > 0.005 {
+	if !calctest.Near(b.Adjusted.BaseAngle.U, 0.1, 0.005) {
 		t.Errorf("u = %g°, want 0.1°: that of the gauge, widened by 0.1°, over two readings", b.Adjusted.BaseAngle.U)
 	}
 	if !noted(b, "string angle stands in") {
@@ -267,7 +268,7 @@ func TestAdviceKeepsItsPromise(t *testing.T) {
 	if n < 30 {
 		t.Fatalf("%d bays tell", n)
 	}
-	if math.Abs(real-said) > 0.2*said {
+	if !calctest.Near(real, said, 0.2*said) {
 		t.Errorf("advice saved %.1f minutes a bay, and %.1f were foretold", real/float64(n), said/float64(n))
 	}
 	t.Logf("%d bays: %.1f minutes saved, %.1f foretold", n, real/float64(n), said/float64(n))

@@ -1,12 +1,12 @@
 package asfound
 
 import (
-	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 	"pinchrod/survey/sheet"
@@ -60,7 +60,7 @@ func TestExpectedOfAFlight(t *testing.T) {
 		if r.What == survey.TotalRise {
 			// Every rise was read, so the total is their sum.
 			q := site.Expected(r)
-			if !q.Known || math.Abs(q.Value-r.Value.Value()) > 0.1 {
+			if !q.Known || !calctest.Near(q.Value, r.Value.Value(), 0.1) {
 				t.Errorf("total rise expected %+v, want %v", q, r.Value)
 			}
 			wrong := r

@@ -50,7 +50,7 @@ func TestMadeIsAsTheVerdictSaid(t *testing.T) {
 	book.Made = []fieldbook.Made{cutFor(b, o.Lengths[0])}
 	m := mustWork(book, Defaults()).Bays[0].Made[0]
 	// Both are of the same distribution; the stop is kept to a micrometre.
-	if tol := 3*o.PError + 3*m.P.U + 1e-4; !m.P.Known || math.Abs(m.P.Value-o.P) > tol {
+	if tol := 3*o.PError + 3*m.P.U + 1e-4; !m.P.Known || !calctest.Near(m.P.Value, o.P, tol) {
 		t.Errorf("P %+v, want %g within %g", m.P, o.P, tol)
 	}
 }
@@ -233,7 +233,7 @@ func TestPredictedIsTheAdjustmentWithout(t *testing.T) {
 		got := all.Readings[i].Predicted()
 		// The identity is exact for linear equations. Theirs bend over the tenths
 		// of a millimetre that the solution moves: far below 1e-3 mm.
-		if math.Abs(got.Value-want.Value) > 1e-3 || math.Abs(got.U-want.U) > 1e-3 {
+		if !calctest.Near(got.Value, want.Value, 1e-3) || !calctest.Near(got.U, want.U, 1e-3) {
 			t.Errorf("%s: predicted %+v, want %+v", r.Reading.Title(), got, want)
 		}
 		tried++

@@ -40,10 +40,10 @@ func TestOpeningsOfLeaningSpindles(t *testing.T) {
 	near(t, "widest gap", l.Widest, 90.654, 0.02)
 	for i, p := range l.BaseFillets {
 		bevel := (p.Ends[0].Bevel + p.Ends[1].Bevel) / 2
-		if got := p.Length * math.Cos(bevel) / math.Cos(bevel-math.Pi/4); math.Abs(got-l.Spaces[i].Bottom) > 0.02 {
+		if got := p.Length * math.Cos(bevel) / math.Cos(bevel-math.Pi/4); !calctest.Near(got, l.Spaces[i].Bottom, 0.02) {
 			t.Errorf("space %d: its fillet leaves %.3f mm, the layout says %.3f", i+1, got, l.Spaces[i].Bottom)
 		}
-		if math.Abs(p.Length-l.BaseFillets[0].Length) > 0.02 {
+		if !calctest.Near(p.Length, l.BaseFillets[0].Length, 0.02) {
 			t.Errorf("base fillet %d is %.3f mm, the first %.3f: the spaces are equal", i+1, p.Length, l.BaseFillets[0].Length)
 		}
 	}
@@ -67,7 +67,7 @@ func TestOpeningsOfLeaningSpindles(t *testing.T) {
 		t.Errorf("%d spindles where no ball of 90.7 mm may pass, want 10", got)
 	}
 	for _, f := range b.Flags {
-		if f.Name == "opening" && (f.State != rules.Clear || math.Abs(f.Value-90.654) > 0.02) {
+		if f.Name == "opening" && (f.State != rules.Clear || !calctest.Near(f.Value, 90.654, 0.02)) {
 			t.Errorf("opening %+v", f)
 		}
 	}
@@ -120,7 +120,7 @@ func TestSpacers(t *testing.T) {
 			t.Fatalf("%s: %d spacers", c.name, len(b.Spacers))
 		}
 		s := b.Spacers[0]
-		if math.Abs(s.New-c.want) > 0.005 || !strings.Contains(s.Why, c.why) || (s.Why == "") != (c.why == "") {
+		if !calctest.Near(s.New, c.want, 0.005) || !strings.Contains(s.Why, c.why) || (s.Why == "") != (c.why == "") {
 			t.Errorf("%s: %+v, want %g, %q", c.name, s, c.want, c.why)
 		}
 	}
@@ -143,7 +143,7 @@ func TestSpacers(t *testing.T) {
 	n := oneBay(t, turned).Layout.Count
 	gap := (1254 - 20*float64(n)) / float64(n+1)
 	b = oneBay(t, turned+fmt.Sprintf("L1/edge,walk,,%d x %.3f mm short 20 mm,\n", n+1, gap-20))
-	if len(b.Spacers) != 1 || b.Spacers[0].Why != "" || math.Abs(b.Spacers[0].New-(gap-20)) > 0.02 {
+	if len(b.Spacers) != 1 || b.Spacers[0].Why != "" || !calctest.Near(b.Spacers[0].New, (gap-20), 0.02) {
 		t.Errorf("a walk between turned spindles as it should be: %+v, want %.2f", b.Spacers, gap-20)
 	}
 }
@@ -158,7 +158,7 @@ func TestWalkBetweenLeaningSpindles(t *testing.T) {
 	}
 	r := rows + fmt.Sprintf("F1/left,walk,,%d x %.1f mm %s,\n", walk.Count, walk.Spacer, ending(walk.Short.Value))
 	for _, got := range oneBay(t, r).Readings {
-		if got.Reading.What == "walk" && math.Abs(got.W) > 0.1 {
+		if got.Reading.What == "walk" && !calctest.Near(got.W, 0, 0.1) {
 			t.Errorf("the walk that was foreseen is off by %.2f of its u", got.W)
 		}
 	}

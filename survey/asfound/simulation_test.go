@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/pieces"
@@ -78,7 +79,7 @@ func TestSimulationCleanBays(t *testing.T) {
 	pooled := 0
 	for name, c := range covered {
 		pooled += c
-		if share := float64(c) / float64(total); math.Abs(share-within) > stray {
+		if share := float64(c) / float64(total); !calctest.Near(share, within, stray) {
 			t.Errorf("2u of %s covers the truth in %.1f %%, want %.1f ±%.1f", name, 100*share, 100*within, 100*stray)
 		}
 	}
@@ -91,7 +92,7 @@ func TestSimulationCleanBays(t *testing.T) {
 		t.Errorf("%.1f %% of clean bays show a suspect, want at most 5", falseAlarms)
 	}
 	said, came = said/float64(cuts), came/float64(cuts)
-	if math.Abs(said-came) > 0.03 {
+	if !calctest.Near(said, came, 0.03) {
 		t.Errorf("all pieces fit with probability %.3f by the page and %.3f in truth, want within 0.03", said, came)
 	}
 	t.Logf("coverage %.2f %%, false suspects %.2f %%, P(all fit) %.4f said and %.4f true over %d cuts", share, falseAlarms, said, came, cuts)

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/pieces"
 	"pinchrod/survey"
 	"pinchrod/survey/sheet"
@@ -35,7 +36,7 @@ func TestWalkIsForeseen(t *testing.T) {
 		}
 		// A bow lengthens the first and last fillets by a second order of its
 		// slope, some hundredths of a mm.
-		if math.Abs(w.Short.Value) > float64(w.Count)*0.05+0.2 {
+		if !calctest.Near(w.Short.Value, 0, float64(w.Count)*0.05+0.2) {
 			t.Errorf("the walk of %d spacers should end by %.2f mm; rounding the spacer leaves %.2f mm at most", w.Count, w.Short.Value, float64(w.Count)*0.05)
 		}
 		spacer := w.Spacer + rule.U(w.Spacer, 0)*rng.NormFloat64()
@@ -61,7 +62,7 @@ func TestWalkIsForeseen(t *testing.T) {
 	// The mean of n squares of standard normals is 1 ± √(2/n); four of those.
 	most := 4 * math.Sqrt(2/float64(n))
 	for name, sum := range map[string]float64{"foreseen": sum, "in the book": book} {
-		if mean := sum / float64(n); math.Abs(mean-1) > most {
+		if mean := sum / float64(n); !calctest.Near(mean, 1, most) {
 			t.Errorf("%s: squared misses over u² average %.2f, want 1 ±%.2f", name, mean, most)
 		}
 	}
@@ -106,7 +107,7 @@ func TestWalkOfTurnedSpindles(t *testing.T) {
 		t.Fatal("no walk")
 	}
 	// (41 − 22)/cos 41.3° = 25.29 in all.
-	if want := (41 - 22) / math.Cos(41.3*degree); math.Abs(w.Short.Value-want) > float64(w.Count)*0.05+0.05 {
+	if want := (41 - 22) / math.Cos(41.3*degree); !calctest.Near(w.Short.Value, want, float64(w.Count)*0.05+0.05) {
 		t.Errorf("the walk should end %.2f mm short, want %.2f", w.Short.Value, want)
 	}
 }

@@ -9,6 +9,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/pieces"
 	"pinchrod/survey/asfound"
@@ -35,7 +36,7 @@ func TestAlongRailByHand(t *testing.T) {
 	at := []float64{104, 228, 352}
 	s := onRail(t, frame.Plane{Run: 476, BaseSlope: 0.75, RailSlope: 0.75, Gap: 700}, at, 40)
 	for i, want := range []float64{105, 260, 415} {
-		if got := s.alongRail(i + 1); math.Abs(got-want) > 1e-9 {
+		if got := s.alongRail(i + 1); !calctest.Near(got, want, 1e-9) {
 			t.Errorf("spindle %d: %.6f mm, want %g", i+1, got, want)
 		}
 	}
@@ -79,7 +80,7 @@ func TestAlongRail(t *testing.T) {
 				p, q := low*float64(i)/parts, low*float64(i+1)/parts
 				want += math.Hypot(q-p, b.Base(q)-b.Base(p))
 			}
-			if got := s.alongRail(n); math.Abs(got-want) > tol {
+			if got := s.alongRail(n); !calctest.Near(got, want, tol) {
 				rt.Errorf("spindle %d: %.4f mm, want %.4f", n, got, want)
 			}
 		}

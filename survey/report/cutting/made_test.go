@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/pieces"
 	"pinchrod/calc/unit"
 	"pinchrod/store/journal"
@@ -48,7 +49,7 @@ func TestMadeLine(t *testing.T) {
 						if k.square != [2]bool{} {
 							tol = 0.08
 						}
-						if math.Abs(got-want) > tol {
+						if !calctest.Near(got, want, tol) {
 							t.Errorf("%s, %s ends, %s %d: off by %.4f, want %.4f", s.Bay, ends, k.Kind, n, got, want)
 						}
 						tried++

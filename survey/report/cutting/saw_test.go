@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 
+	"pinchrod/calc/calctest"
 	"pinchrod/calc/fit"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/pieces"
@@ -118,7 +119,7 @@ func TestShapeIsThePiece(t *testing.T) {
 				if diff := cmp.Diff(want, got, cmp.AllowUnexported(shape{}), cmpopts.EquateApprox(0, 1e-6)); diff != "" {
 					t.Errorf("%s %d (-piece +shape):\n%s", p.Kind, p.Number, diff)
 				}
-				if edgeLength(p, got.side) != p.Stop && math.Abs(edgeLength(p, got.side)-got.stop) > 1e-6 {
+				if edgeLength(p, got.side) != p.Stop && !calctest.Near(edgeLength(p, got.side), got.stop, 1e-6) {
 					t.Errorf("%s %d: stop of %g along the %s, which is %g", p.Kind, p.Number, got.stop, got.side, edgeLength(p, got.side))
 				}
 			}
@@ -141,7 +142,7 @@ func TestRoundings(t *testing.T) {
 			t.Errorf("roundUp(%v, %v) = %g, want %g", tt.v, tt.step, got, tt.want)
 		}
 	}
-	if got := dialled(41.27*math.Pi/180) * 180 / math.Pi; math.Abs(got-41.3) > 1e-12 {
+	if got := dialled(41.27*math.Pi/180) * 180 / math.Pi; !calctest.Near(got, 41.3, 1e-12) {
 		t.Errorf("dialled 41.27° is %g°", got)
 	}
 	if got := []string{letters(0), letters(25), letters(26), letters(53)}; !cmp.Equal(got, []string{"A", "Z", "A2", "B3"}) {
@@ -297,7 +298,7 @@ func holdsTogether(t *rapid.T, s *Sheet, set *Set, o asfound.Settings) int {
 		if !(g.Blank >= g.Long()-1e-9 && g.Long() >= g.Short() && g.Short() > 0) || g.Blank != math.Trunc(g.Blank) {
 			t.Errorf("%ss %s: blank %g, edges %g and %g", set.Kind, g.Name, g.Blank, g.Long(), g.Short())
 		}
-		if edge := edgeLength(pieces.Piece{Edges: g.Edges}, g.Side); math.Abs(edge-g.Stop) > 1e-6 {
+		if edge := edgeLength(pieces.Piece{Edges: g.Edges}, g.Side); !calctest.Near(edge, g.Stop, 1e-6) {
 			t.Errorf("%ss %s: stop %g along the %s, which is %g", set.Kind, g.Name, g.Stop, g.Side, edge)
 		}
 		if r := math.Abs(math.Remainder(g.Stop, g.Step)); !(r < 1e-6) {
