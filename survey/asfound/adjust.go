@@ -25,6 +25,10 @@ func ignorance(unknown int, start float64) float64 {
 	return 1e6
 }
 
+// mostSteps bounds an adjustment. A bay from readings that agree takes under 10 steps, and one with a complement for an
+// angle under 30; what is not there after 60 contradicts itself.
+const mostSteps = 60
+
 // assumption is what is taken for granted of any stair until readings say otherwise: a prior on a function of the
 // unknowns.
 type assumption struct {
@@ -89,9 +93,13 @@ func (w *worker) adjust() error {
 		offsets = append(offsets, adjust.Observation{Value: w.width, U: w.widthU, Model: frame.Unknown(frame.IndexWidth), Prior: true})
 	}
 	readings := append(p.Observations, offsets...)
+	opt := adjust.Options{MaxIter: mostSteps}
+	if w.whole {
+		opt.Critical = math.Inf(1)
+	}
 	for {
 		p.Observations = append(readings[:len(readings):len(readings)], w.priors...)
-		sol, err := adjust.Snoop(p, adjust.Options{})
+		sol, err := adjust.Snoop(p, opt)
 		var undetermined *adjust.Undetermined
 		if errors.As(err, &undetermined) {
 			fresh := false

@@ -70,11 +70,31 @@ func (w *worker) without(out []int) *worker {
 	return sub
 }
 
-// settles tells whether the readings agree with each other and with what is taken for granted.
+// settles tells whether the readings agree with each other and with what is taken for granted. None is set aside for
+// that, so that it takes one adjustment.
 func (w *worker) settles() bool {
+	w.whole = true
 	w.sections()
 	w.gather()
-	return w.adjust() == nil && len(w.sol.Passes) == 0 && len(w.strained()) == 0 && len(w.bay.Flags) == 0
+	if w.adjust() != nil || len(w.strained()) > 0 || len(w.bay.Flags) > 0 {
+		return false
+	}
+	for i, o := range w.obs {
+		if len(o.entry.Kept) == 0 && !o.cut && w.sol.Redundancy[i] > adjust.LeastChecked && math.Abs(w.sol.W[i]) > adjust.Critical {
+			return false
+		}
+	}
+	return true
+}
+
+// explaining lists the readings of which one alone, left out, leaves the others agreed.
+func (w *worker) explaining() (alone []int) {
+	for i := range w.obs {
+		if w.without([]int{i}).settles() {
+			alone = append(alone, i)
+		}
+	}
+	return alone
 }
 
 // strained lists the assumptions that the adjusted bay is far from.
@@ -91,23 +111,20 @@ func (w *worker) strained() (out []assumption) {
 // likely bay, or else those that the figure hangs on most. A reading that the surveyor kept has settled it. It returns
 // the observations of which one alone explains it.
 func (w *worker) unlikely() (blamed []int) {
-	for _, a := range w.strained() {
-		var single []int
-		for i := range w.obs {
-			if w.without([]int{i}).settles() {
-				single = append(single, i)
-			}
-		}
-		alone := len(single) > 0
-		if !alone {
+	strained := w.strained()
+	if len(strained) == 0 {
+		return nil
+	}
+	all := w.explaining()
+	for _, a := range strained {
+		single := all
+		if len(all) == 0 {
 			single = w.leading(a.Model)
 		}
 		if slices.ContainsFunc(single, func(i int) bool { return len(w.obs[i].entry.Kept) > 0 }) {
 			continue
 		}
-		if alone {
-			blamed = single
-		}
+		blamed = all
 		q := w.figure(a.Model, a.scale)
 		f := Flag{
 			Name: "unlikely", State: rules.Flag, Value: q.Value, U: q.U, Limit: math.Copysign(beyondAssumed*a.U*a.scale, q.Value), Unit: a.unit,

@@ -187,7 +187,7 @@ func TestByRule(t *testing.T) {
 			t.Errorf("%s mm under the base rail: %+v, want %s", under, g, want)
 		}
 	}
-	if f := mustWork(bookFrom(t, bay+"F1/left,under-gap,2,,110\n"), Defaults()); one(t, f.Bays[0].Flags, "under-rail").State != rules.Flag || !noted(&f.Bays[0], "no rule profile says what they are held to") {
+	if f := mustWork(bookFrom(t, bay+"F1/left,under-gap,2,,110\n"), Defaults()); one(t, f.Bays[0].Flags, "under-rail").State != rules.Flag || len(upBy(f.Bays[0].Flags, "guard-height")) != 0 {
 		t.Errorf("without a profile: %+v, %q", f.Bays[0].Flags, f.Bays[0].Notes)
 	}
 }

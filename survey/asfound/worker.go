@@ -49,6 +49,7 @@ type worker struct {
 
 	made  []fieldbook.Made // what was cut for the bay
 	alone bool             // one explanation of several: looks for no other
+	whole bool             // sets no reading aside
 
 	// Why nothing is to be cut yet, and the readings to take again; see contradict.
 	contradiction []string
