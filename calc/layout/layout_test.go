@@ -407,3 +407,44 @@ func TestManySpindles(t *testing.T) {
 		}
 	}
 }
+
+// Spindles that stand plumb between posts that close by 10 mm/m either side, over 800 mm: what is beside a post is 8 mm
+// narrower at the top than at the rail, what is between two spindles is as wide, and each gap at the rail is
+// (1200 − 8·40)/9 = 97.78 mm.
+func TestPlumbSpindles(t *testing.T) {
+	in := In{Run: 1200, LeanLower: 0.01, LeanUpper: -0.01, Pitch: 0.8, Height: 800, Plumb: true, Width: 40, Opening: 120}
+	l, err := Count(in, 8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, s := range l.Spaces {
+		top := 880. / 9
+		if i == 0 || i == 8 {
+			top -= 8
+		}
+		if !calctest.Near(s.Bottom, 880./9, 1e-9) || !calctest.Near(s.Top, top, 1e-9) {
+			t.Errorf("space %d: %.3f at the rail and %.3f at the top, want %.3f and %.3f", i+1, s.Bottom, s.Top, 880./9, top)
+		}
+	}
+	in.LeanLower, in.LeanUpper = -0.01, 0.01
+	if l, err = Count(in, 8); err != nil || !calctest.Near(l.WidestGap, 880./9+8, 1e-9) {
+		t.Errorf("posts that open: widest %g, %v; want %g beside them", l.WidestGap, err, 880./9+8)
+	}
+}
+
+// What is refused says what it was and what is wanted.
+func TestRefusalsName(t *testing.T) {
+	for says, in := range map[string]In{
+		"thinnest width -1, want more than 0 mm":       {Run: 1254, Width: 40, Thin: -1, Opening: 100},
+		"pitch +Inf, want a number":                    {Run: 1254, Width: 40, Opening: 100, Pitch: math.Inf(1)},
+		"pitch -Inf, want a number":                    {Run: 1254, Width: 40, Opening: 100, Pitch: math.Inf(-1)},
+		"height +Inf, want 0 mm or more":               {Run: 1254, Width: 40, Opening: 100, Height: math.Inf(1)},
+		"post 1, want within 45 degrees of plumb":      {Run: 1254, Width: 40, Opening: 100, LeanLower: 1},
+		"upper post -1, want within 45 degrees":        {Run: 1254, Width: 40, Opening: 100, LeanUpper: -1},
+		"thinnest width 41, want at most the width at": {Run: 1254, Width: 40, Thin: 41, Opening: 100},
+	} {
+		if _, err := Choose(in); !errors.Is(err, ErrInput) || !strings.Contains(err.Error(), says) {
+			t.Errorf("%v, want %q", err, says)
+		}
+	}
+}
