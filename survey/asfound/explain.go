@@ -90,11 +90,17 @@ func (w *worker) settles() bool {
 // explaining lists the readings of which one alone, left out, leaves the others agreed.
 func (w *worker) explaining() (alone []int) {
 	for i := range w.obs {
-		if w.without([]int{i}).settles() {
+		if sub := w.without([]int{i}); w.explainedBy(sub) {
 			alone = append(alone, i)
 		}
 	}
 	return alone
+}
+
+// explainedBy tells whether a bay with fewer readings settles, and still has its run: without any run every bow may be as
+// small as it likes, which explains nothing.
+func (w *worker) explainedBy(sub *worker) bool {
+	return sub.settles() && (sub.known[frame.IndexRun] || !w.known[frame.IndexRun])
 }
 
 // strained lists the assumptions that the adjusted bay is far from.
@@ -191,7 +197,7 @@ func (w *worker) unsettled(cause error) {
 	w.bay.Readings = nil
 	for i := range w.obs {
 		sub := w.without([]int{i})
-		if !sub.settles() {
+		if !w.explainedBy(sub) {
 			continue
 		}
 		o := &w.obs[i]
