@@ -47,7 +47,7 @@ func TestNames(t *testing.T) {
 		}
 	}
 	for side, want := range map[pieces.Side]string{
-		pieces.Neither: "neither", pieces.LowerEdge: "lower edge", pieces.UpperEdge: "upper edge", pieces.RailFace: "rail face", pieces.OpenFace: "open face", 9: "neither",
+		pieces.Neither: "neither", pieces.LowerEdge: "downhill side", pieces.UpperEdge: "uphill side", pieces.RailFace: "rail face", pieces.OpenFace: "open face", 9: "neither",
 	} {
 		if got := side.String(); got != want {
 			t.Errorf("side %d is %q, want %q", side, got, want)

@@ -42,7 +42,7 @@ var rooms = []struct {
 	{"pinchrod/survey/report/lines", nil},
 	{"pinchrod/survey/report/sameseed", nil},
 	{"pinchrod/survey/report/paper", []string{"pinchrod/survey/report/lines", "pinchrod/survey/report/scene"}},
-	{"pinchrod/survey/report", []string{"pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/survey/report/figure", "pinchrod/survey/report/lines", "pinchrod/calc/..."}},
+	{"pinchrod/survey/report", []string{"pinchrod/store/journal", "pinchrod/survey", "pinchrod/survey/fieldbook", "pinchrod/survey/asfound", "pinchrod/survey/report/figure", "pinchrod/survey/report/lines", "pinchrod/calc/..."}},
 	{"pinchrod/survey/photo", nil},
 	{"pinchrod/survey/report/scene", nil},
 	{"pinchrod/survey/report/scene/scenetest", []string{"pinchrod/survey/report/scene"}},

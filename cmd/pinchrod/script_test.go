@@ -90,9 +90,12 @@ func scripts(t *testing.T) []string {
 	})
 }
 
-func TestScript(t *testing.T) {
-	testscript.Run(t, testscript.Params{
-		Files:               scripts(t),
+func TestScript(t *testing.T) { testscript.Run(t, params(scripts(t)...)) }
+
+// params are what every script runs with.
+func params(files ...string) testscript.Params {
+	return testscript.Params{
+		Files:               files,
 		UpdateScripts:       *update,
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
@@ -119,7 +122,7 @@ func TestScript(t *testing.T) {
 			"exits": exits, "hold": hold, "flip": flip, "cut": cut, "blank": blank, "rows": rows, "carry": carry,
 			"await": await, "invited": invited, "line": line, "heads": heads, "hubaddress": hubaddress, "paint": paint,
 		},
-	})
+	}
 }
 
 // exits CODE COMMAND… runs a command that must leave with a code; its output

@@ -156,9 +156,13 @@ func grouped(need []float64, g fit.Grouping) (lengths, stops []float64) {
 	return lengths, stops
 }
 
+// Ways are the ways to cut that a person may choose with [Verdict.CutAs].
+func Ways() []string { return []string{string(fit.Batch), string(fit.Graded), string(fit.FitEach)} }
+
 // CutAs chooses another way than the one of least expected minutes, and says what that costs. The error is that of a way
 // that there is not.
-func (v *Verdict) CutAs(cut fit.Cut) error {
+func (v *Verdict) CutAs(way string) error {
+	cut := fit.Cut(way)
 	least := v.Chosen()
 	if least == nil {
 		return fmt.Errorf("cutting as %s: %s", cut, v.Why)

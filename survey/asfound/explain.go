@@ -350,8 +350,10 @@ func (w *worker) undecided(readings string, which ...*Verdict) {
 	}
 }
 
-// worst takes the openings of another explanation where they are worse, with the spindles that are laid out here.
+// worst takes the openings of another explanation where they are worse, with the spindles that are laid out here. What
+// else is out of true under the one and not under the other is neither: it is unsure until the readings are settled.
 func (w *worker) worst(o *worker) {
+	w.hanging(o.bay.Flags)
 	l := w.bay.Layout
 	if l == nil || o.sol == nil {
 		return
@@ -362,6 +364,19 @@ func (w *worker) worst(o *worker) {
 				*own = f
 			}
 		}
+	}
+}
+
+// hanging makes unsure what another explanation's flags judge otherwise.
+func (w *worker) hanging(others []Flag) {
+	for i := range w.bay.Flags {
+		own := &w.bay.Flags[i]
+		k := slices.IndexFunc(others, func(f Flag) bool { return f.Name == own.Name })
+		if k < 0 || own.State == others[k].State || own.Name == "opening" || own.Name == "last-space" {
+			continue
+		}
+		own.State = rules.Unsure
+		own.Text = "it hangs on which reading is wrong: settle that first"
 	}
 }
 

@@ -8,7 +8,6 @@ import (
 
 	"pinchrod/calc/fit"
 	"pinchrod/calc/rules"
-	"pinchrod/store/journal"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/figure"
 	"pinchrod/survey/report/lines"
@@ -186,7 +185,11 @@ func next(a asfound.Advice) string {
 func ReadAgain(b *asfound.Bay) string {
 	var out []string
 	for _, ref := range b.Again {
-		out = append(out, againName(b, ref))
+		name := ref.Short() // of a reading that was left out
+		if i := slices.IndexFunc(b.Readings, func(r asfound.Result) bool { return r.Ref == ref }); i >= 0 {
+			name = readingName(&b.Readings[i])
+		}
+		out = append(out, name)
 	}
 	switch n := len(out); n {
 	case 0, 1:
@@ -196,13 +199,9 @@ func ReadAgain(b *asfound.Bay) string {
 	}
 }
 
-func againName(b *asfound.Bay, ref journal.Ref) string {
-	for i := range b.Readings {
-		if r := &b.Readings[i]; r.Ref == ref {
-			return lines.Clean(fmt.Sprintf("%s, %s (%s)", r.Reading.Title(), r.Reading.Value, ref.Short()))
-		}
-	}
-	return ref.Short()
+// readingName is a reading as a person knows it.
+func readingName(r *asfound.Result) string {
+	return lines.Clean(fmt.Sprintf("%s, %s (%s)", r.Reading.Title(), r.Reading.Value, r.Ref.Short()))
 }
 
 // NotYet says why pieces of a bay cannot be cut yet, and what to read; empty where each kind has its decision.
@@ -335,7 +334,7 @@ func closingBay(b *asfound.Bay) (parts []string) {
 	}
 	for i := range b.Readings {
 		if r := &b.Readings[i]; r.Suspect {
-			parts = append(parts, "read again "+againName(b, r.Ref))
+			parts = append(parts, "read again "+readingName(r))
 		}
 	}
 	if b.Spindles == nil {

@@ -15,7 +15,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"pinchrod/calc/fit"
 	"pinchrod/store"
 	"pinchrod/store/journal"
 	"pinchrod/survey"
@@ -164,9 +163,6 @@ type sheetOptions struct {
 	office     bool
 }
 
-// ways are the ways to cut the spindles that a person may choose.
-var ways = []fit.Cut{fit.Batch, fit.Graded, fit.FitEach}
-
 func newSheet(e *Env, b *bookFlag) *cobra.Command {
 	o := &sheetOptions{siteOptions: siteOptions{env: e, book: b, set: overrides{}}, paper: paper{env: e}}
 	c := &cobra.Command{
@@ -203,13 +199,13 @@ to be cut from it.`,
 }
 
 func (o *sheetOptions) run(ctx context.Context) error {
-	if o.cut != "" && !slices.Contains(ways, fit.Cut(o.cut)) {
+	if o.cut != "" && !slices.Contains(asfound.Ways(), o.cut) {
 		return fmt.Errorf("%w: cut %q: batch, graded or fit-each", errUsage, o.cut)
 	}
 	if o.stale != "" {
 		return o.compare(ctx)
 	}
-	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay, fit.Cut(o.cut))
+	sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay, o.cut)
 	if err != nil {
 		return err
 	}
@@ -262,7 +258,7 @@ func (o *sheetOptions) onlyOne(sheets cutting.Job, do func(io.Writer) error) err
 
 // sheetsOf makes the sheet of each bay that a word means, its spindles cut in the way that was chosen; empty is that of
 // least expected minutes.
-func sheetsOf(ctx context.Context, o *siteOptions, bay string, cut fit.Cut) (cutting.Job, error) {
+func sheetsOf(ctx context.Context, o *siteOptions, bay, cut string) (cutting.Job, error) {
 	book, set, found, entry, err := o.found(ctx)
 	if err != nil {
 		return nil, err
@@ -330,7 +326,7 @@ func (o *siteOptions) found(ctx context.Context) (*fieldbook.Book, asfound.Setti
 // compare says whether a sheet still holds, in whatever way its spindles were cut.
 func (o *sheetOptions) compare(ctx context.Context) error {
 	code := o.stale
-	for _, cut := range append([]fit.Cut{""}, ways...) {
+	for _, cut := range append([]string{""}, asfound.Ways()...) {
 		sheets, err := sheetsOf(ctx, &o.siteOptions, o.bay, cut)
 		if errors.Is(err, errUsage) && cut != "" {
 			continue // no bay is cut so

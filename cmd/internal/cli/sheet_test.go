@@ -45,18 +45,18 @@ func TestSheetOfOtherSettings(t *testing.T) {
 	run(0, "import", stair, "--job", "Weir")
 
 	own := sheet()
-	if strings.Contains(own, "PRINTED WITH") {
+	if strings.Contains(own, "Trial settings") {
 		t.Error("a sheet of the book's own settings is marked")
 	}
 	other := sheet("--fillet-ends", "square", "--target", "90")
-	if want := "PRINTED WITH fillet-ends=square (the book does not set it): NOT AS THE BOOK HAS IT."; !strings.Contains(other, want) {
+	if want := "Trial settings: do not cut from this. It is printed with fillet-ends=square (the book does not set it)."; !strings.Contains(other, want) {
 		t.Errorf("no %q: %s", want, other)
 	}
 	run(0, "set", "--job", "Weir", "long=0.75", "fillet-ends=square")
-	if got := sheet("--fillet-ends", "square", "--long", "0.750"); strings.Contains(got, "PRINTED WITH") {
+	if got := sheet("--fillet-ends", "square", "--long", "0.750"); strings.Contains(got, "Trial settings") {
 		t.Error("what the book has as well is marked")
 	}
-	if want := "PRINTED WITH fillet-ends=one (the book has square) and long=0.3 (the book has 0.75): NOT"; !strings.Contains(sheet("--fillet-ends", "one", "--long", "0.3"), want) {
+	if want := "fillet-ends=one (the book has square) and long=0.3 (the book has 0.75)"; !strings.Contains(sheet("--fillet-ends", "one", "--long", "0.3"), want) {
 		t.Errorf("no %q", want)
 	}
 
@@ -110,7 +110,7 @@ func TestTemplateOfSquareEnds(t *testing.T) {
 		return b.String()
 	}
 	run("import", "demo.csv", "--job", "Weir")
-	if !strings.Contains(template(), "fillets, lower end") {
+	if !strings.Contains(template(), "fillets, downhill end") {
 		t.Error("no bevel of the fillets")
 	}
 	run("set", "--job", "Weir", "fillet-ends=square")
