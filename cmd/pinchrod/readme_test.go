@@ -85,7 +85,7 @@ func readmeStep(line string) string {
 		// The example is of a sound stair: nothing is flagged, and its spindles have a stop.
 		return "exec " + quoted + "\nstdout 'Cut all [0-9]+ to one stop'\n"
 	case strings.HasPrefix(verbs, "bench serve"):
-		return "? exec " + quoted + " --listen 127.0.0.1:0 &bench&\nkill bench\n"
+		return "! exec " + quoted + " --listen 127.0.0.1:0 &bench&\nkill bench\n"
 	case strings.HasPrefix(verbs, "hub serve"):
 		return "exec " + quoted + " --listen 127.0.0.1:0 &hub&\nawait hub.book.console\nexec pinchrod hub status\ncp stdout status.txt\nhubaddress HUB status.txt\n"
 	case strings.HasPrefix(verbs, "join"):
