@@ -69,7 +69,7 @@ func (w *worker) hold() {
 		case len(which) == 0:
 			m.Unknown = "each was cut again on site"
 		default:
-			if err := w.holdOne(&m, v.Needed, which); err != nil {
+			if err := w.holdOne(&m, v, which); err != nil {
 				m.Unknown = err.Error()
 			}
 		}
@@ -87,8 +87,10 @@ func (w *worker) hold() {
 // too, and each piece as made by the saw's repeatability. What is over length
 // fits while it is long enough. A piece that was cut again fits, since it was cut
 // until it did; it says how well it was foreseen.
-func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
-	h := w.set.House
+//
+// Fillets stand in series, so that what they are off shows in the last opening alone.
+func (w *worker) holdOne(m *Made, v *Verdict, which []int) error {
+	h, need := w.set.House, v.Needed
 	n := len(which)
 	lo, hi, d := make([]float64, n), make([]float64, n), make([]float64, n)
 	cov := mat.NewSymDense(n, nil)
@@ -98,14 +100,14 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 	}
 	least, worst := math.Inf(1), 0.0 // of the piece least likely to fit, what sliding its head takes up
 	for i, k := range which {
-		v := 0.0
+		variance := 0.0
 		if need.Cov != nil {
-			v = max(0, need.Cov.At(k, k))
+			variance = max(0, need.Cov.At(k, k))
 			for j := range i + 1 {
 				cov.SetSym(i, j, need.Cov.At(k, which[j]))
 			}
 		}
-		o := Off{Number: k + 1, Made: m.Made.Line.MM(), Predicted: Quantity{need.Mean[k], math.Sqrt(v + h.Waviness*h.Waviness), true}}
+		o := Off{Number: k + 1, Made: m.Made.Line.MM(), Predicted: Quantity{need.Mean[k], math.Sqrt(variance + h.Waviness*h.Waviness), true}}
 		if m.Made.Recut && w.trial(m) != nil {
 			if !w.foreseen(m, &o) {
 				return fmt.Errorf("no other reading foretells it")
@@ -127,6 +129,10 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 	if m.Made.Recut {
 		return nil
 	}
+	if v.Series {
+		w.holdSeries(m, len(need.Mean)-1)
+		return nil
+	}
 	b, _, err := fit.Factor(cov, 0)
 	if err != nil {
 		return err
@@ -140,6 +146,36 @@ func (w *worker) holdOne(m *Made, need fit.Needed, which []int) error {
 	m.State = f.State
 	w.bay.Flags = append(w.bay.Flags, f)
 	return nil
+}
+
+// holdSeries holds fillets as they were cut, n of them and the last one, which is cut to what is left: where they are
+// δ longer on average the last opening is n·δ·cos θ narrower. The probability is that it is neither too wide nor gone.
+func (w *worker) holdSeries(m *Made, n int) {
+	l := *w.bay.Layout
+	for _, o := range m.Off {
+		if o.Number <= n {
+			l.Fillet += (o.Made - o.Predicted.Value) / float64(n)
+		}
+	}
+	for _, f := range w.openingsWith(&l) {
+		if f.Name != "last-space" {
+			continue
+		}
+		f.Name, f.low, f.high = "as-made", 0, f.Limit
+		f.Of = fmt.Sprintf("last opening, with the %ss as cut (%s)", m.Made.Part.Words(), m.Ref.Short())
+		m.P = Quantity{rules.ConformBetween(f.Value, f.U, f.low, f.high), 0, true}
+		f.State = rules.JudgeBetween(f.Value, f.U, f.low, f.high)
+		switch f.State {
+		case rules.Clear:
+			f.Text = "they fit; cut the last one to what is left"
+		case rules.Flag:
+			f.Text = fmt.Sprintf("%s: cut them again, or strike %s if the entry is wrong", pick(f.Value, "a ball passes beside the upper post", "nothing is left for the last one"), m.Ref.Short())
+		default:
+			f.Text = "cannot tell yet: walk them dry up the rail before anything is glued"
+		}
+		m.State = f.State
+		w.bay.Flags = append(w.bay.Flags, f)
+	}
 }
 
 // foreseen holds a spindle that was cut again, and fits, against what the other readings need there. Its own reading is

@@ -242,3 +242,38 @@ func TestPredictedIsTheAdjustmentWithout(t *testing.T) {
 		t.Errorf("%d readings tried, want 3 at least", tried)
 	}
 }
+
+// Fillets as cut to their stop fit: what they are off shows in the last opening alone, n times over. A stop 2 mm short
+// of it lets a ball pass there, and one far too long leaves nothing for the last.
+func TestMadeFilletsStandInSeries(t *testing.T) {
+	rows := newVisitor(rand.New(rand.NewPCG(3, 3)), byTool).eight(fittersBay(rand.New(rand.NewPCG(9, 9)), 0.5))
+	plain := &mustWork(bookOf(rows), Defaults()).Bays[0]
+	n := plain.Layout.Count
+	stop := plain.BaseFillets.Chosen().Stops[0]
+	for _, tt := range []struct {
+		name string
+		off  float64 // of each fillet, mm
+		want rules.State
+	}{{"to the stop", 0, rules.Clear}, {"2 mm short", -2, rules.Flag}, {"a tenth of the last too long", plain.Layout.Last.Value / float64(n) * 1.6, rules.Flag}} {
+		book := bookOf(rows)
+		m := survey.Made{Where: "F1/left", Part: survey.PartBaseFillet, Line: unit.FromMM(stop + tt.off)}
+		for i := range n {
+			m.Pieces = append(m.Pieces, uint32(i+1))
+		}
+		book.Made = []fieldbook.Made{{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 2}, Made: m}}
+		b := &mustWork(book, Defaults()).Bays[0]
+		f := flagNamed(b, "as-made")
+		if f == nil || f.State != tt.want || len(b.Made) != 1 || b.Made[0].State != tt.want {
+			t.Errorf("%s: flag %+v, made %+v, want %s", tt.name, f, b.Made, tt.want)
+			continue
+		}
+		cos := math.Cos(plain.Adjusted.BaseAngle.Value * degree)
+		longer := 0.0
+		for _, need := range plain.BaseFillets.Needed.Mean[:n] {
+			longer += stop + tt.off - need
+		}
+		if want := plain.Layout.Last.Value - longer*cos; !calctest.Near(f.Value, want, 0.5) {
+			t.Errorf("%s: the last opening is %.1f mm, want %.1f", tt.name, f.Value, want)
+		}
+	}
+}
