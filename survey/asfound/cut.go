@@ -87,9 +87,6 @@ func (w *worker) cut() {
 			w.bay.NoPieces = fmt.Sprintf("judging the %ss: %v", got[0].Kind, err)
 		}
 	}
-	for _, x := range l.Stations {
-		l.Gaps = append(l.Gaps, plane.GapAt(x))
-	}
 	l.Walk = w.walk(l)
 	if len(w.bay.Again) > 0 {
 		w.undecided(w.readAgain(), w.bay.verdicts()...)

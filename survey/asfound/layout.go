@@ -29,8 +29,6 @@ type Layout struct {
 
 	Spindles, BaseFillets, RailFillets []pieces.Piece
 
-	Gaps []float64 // plumb, between the rails, at each spindle's station, mm
-
 	Fillet float64 // slope length of all base fillets but the last, their mean, mm; 0 where the pitch is not known
 }
 

@@ -41,8 +41,6 @@ var checkedBy = map[survey.What]string{
 	survey.Diagonal:      "the other diagonal of the flight",
 }
 
-func (w *worker) results() { w.bay.Readings = resultsOf(w.obs, w.sol) }
-
 // resultsOf holds each reading against the rest.
 func resultsOf(obs []observation, s *adjust.Snooped) []Result {
 	out := make([]Result, 0, len(obs))

@@ -10,7 +10,6 @@ import (
 	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
 	"pinchrod/calc/unit"
-	"pinchrod/store/journal"
 	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
@@ -50,10 +49,6 @@ type worker struct {
 	made  []fieldbook.Made // what was cut for the bay
 	alone bool             // one explanation of several: looks for no other
 	whole bool             // sets no reading aside
-
-	// Why nothing is to be cut yet, and the readings to take again; see contradict.
-	contradiction []string
-	again         []journal.Ref
 }
 
 func newWorker(b *Bay, s Settings, shop *fit.Shop, here, flight []fieldbook.Entry) *worker {

@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"pinchrod/calc/fit"
 	"pinchrod/calc/pieces"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
@@ -27,14 +26,6 @@ var kinds = []kindRow{
 	{pieces.Spindle, survey.PartSpindle, "spindles", func(b *asfound.Bay) *asfound.Verdict { return b.Spindles }},
 	{pieces.BaseFillet, survey.PartBaseFillet, "base fillets", func(b *asfound.Bay) *asfound.Verdict { return b.BaseFillets }},
 	{pieces.RailFillet, survey.PartRailFillet, "rail fillets", func(b *asfound.Bay) *asfound.Verdict { return b.RailFillets }},
-}
-
-// cutWords say what a verdict means.
-var cutWords = map[fit.Cut]string{
-	fit.Batch:       "all to one stop",
-	fit.Graded:      "to a few stops, sorted to their places",
-	fit.FitEach:     "over length, each trimmed on site",
-	fit.MeasureMore: "not to be cut yet: read more first",
 }
 
 // verdictLine is how one kind of piece is cut, in the words of every page.
