@@ -186,6 +186,75 @@ func (w *worker) named(obs []int) string {
 	return some(out)
 }
 
+// outvoted looks behind several readings that were set aside one after the other: a gross slip in one that much hangs on
+// can make the good ones look wrong. Where leaving out one reading, or one trial piece wherever it was tried, settles all,
+// that is the slip. Where none does, nothing is cut until those that were set aside are read again.
+func (w *worker) outvoted() bool {
+	if culprits := w.explaining(); len(culprits) > 0 {
+		w.blame(culprits)
+		return true
+	}
+	if piece := w.onePiece(); len(piece) > 1 {
+		if sub := w.without(piece); w.explainedBy(sub) {
+			w.blame(piece[:1], piece[1:]...)
+			return true
+		}
+	}
+	var aside []int
+	for _, pass := range w.sol.Passes {
+		aside = append(append(aside, pass.Index), pass.Rivals...)
+	}
+	slices.Sort(aside)
+	aside = slices.Compact(aside)
+	w.contradict(Flag{
+		Name: "contradiction", State: rules.Flag, Of: fmt.Sprintf("%d readings that do not agree with the rest", len(aside)), From: "false alarm once in 1000 each",
+		Text: "several readings disagree, and no single one explains it: read again " + w.named(aside),
+	}, w.refs(aside)...)
+	return false
+}
+
+// onePiece are the readings of the trial piece that was tried most often. Its length was written down once.
+func (w *worker) onePiece() (tries []int) {
+	by := map[int64][]int{}
+	for i, o := range w.obs {
+		if r := &o.entry.Reading; r.What == survey.Trial && !o.cut {
+			by[r.Value.N[0]] = append(by[r.Value.N[0]], i)
+			if len(by[r.Value.N[0]]) > len(tries) {
+				tries = by[r.Value.N[0]]
+			}
+		}
+	}
+	return tries
+}
+
+// blame works the bay out without each of the readings that could be the wrong one, and shows them against the rest.
+// With what belongs to one of them, as the other tries of a trial piece, is left out as well.
+func (w *worker) blame(culprits []int, with ...int) {
+	w.bay.Readings = nil
+	for k, i := range culprits {
+		sub := w.without(append([]int{i}, with...))
+		if !sub.settles() {
+			continue
+		}
+		o := &w.obs[i]
+		v := o.eq(sub.sol.X, nil)
+		r := Result{Ref: o.entry.Ref, Reading: o.entry.Reading, Value: o.value / o.scale, U: o.u / o.scale, Suspect: k == 0} // one flag names them all
+		q := sub.figure(o.eq, 1/o.scale)
+		r.Residual = (o.value - v) / o.scale
+		r.Error = Quantity{r.Residual, math.Hypot(q.U, r.U), true}
+		r.W = r.Residual / r.Error.U
+		r.Redundancy = (r.U / r.Error.U) * (r.U / r.Error.U)
+		r.Slip = usualSlip(&r.Reading, r.Value, r.Error.Value, r.Error.U, o.elsewhere(sub.sol.X))
+		for j := range culprits {
+			if j != k {
+				r.Rivals = append(r.Rivals, j)
+			}
+		}
+		w.bay.Readings = append(w.bay.Readings, r)
+	}
+	w.underEach([][]int{culprits}, with...)
+}
+
 // unsettled looks for what keeps the readings from being adjusted: each reading of which the rest, without it, agree.
 // It is never silent: what cannot be pinned down is put down as a contradiction between all of them.
 func (w *worker) unsettled(cause error) {
@@ -193,37 +262,8 @@ func (w *worker) unsettled(cause error) {
 		w.note("the readings could not be adjusted: %v", cause)
 		return
 	}
-	var culprits []int
-	w.bay.Readings = nil
-	for i := range w.obs {
-		sub := w.without([]int{i})
-		if !w.explainedBy(sub) {
-			continue
-		}
-		o := &w.obs[i]
-		v := o.eq(sub.sol.X, nil)
-		r := Result{Ref: o.entry.Ref, Reading: o.entry.Reading, Value: o.value / o.scale, U: o.u / o.scale, Suspect: true}
-		q := sub.figure(o.eq, 1/o.scale)
-		r.Residual = (o.value - v) / o.scale
-		r.Error = Quantity{r.Residual, math.Hypot(q.U, r.U), true}
-		r.W = r.Residual / r.Error.U
-		r.Redundancy = (r.U / r.Error.U) * (r.U / r.Error.U)
-		r.Slip = usualSlip(&r.Reading, r.Value, r.Error.Value, r.Error.U, o.elsewhere(sub.sol.X))
-		culprits = append(culprits, i)
-		w.bay.Readings = append(w.bay.Readings, r)
-	}
-	for i := range w.bay.Readings {
-		for j := range w.bay.Readings {
-			if i != j {
-				w.bay.Readings[i].Rivals = append(w.bay.Readings[i].Rivals, j)
-			}
-		}
-		if i > 0 { // one flag names them all
-			w.bay.Readings[i].Suspect = false
-		}
-	}
-	if len(culprits) > 0 {
-		w.underEach([][]int{culprits})
+	if culprits := w.explaining(); len(culprits) > 0 {
+		w.blame(culprits)
 		return
 	}
 	all := make([]int, len(w.obs))
@@ -239,10 +279,10 @@ func (w *worker) unsettled(cause error) {
 // underEach works the bay out under each explanation of its slips: without one reading of every group. What is shown is
 // the one with the longest run, whatever was typed first or last; the openings are the worst of all; and something is
 // cut only if every explanation needs it of that length and in that number.
-func (w *worker) underEach(groups [][]int) {
+func (w *worker) underEach(groups [][]int, with ...int) {
 	var each []*worker
 	for _, out := range combinations(groups, mostExplanations) {
-		sub := w.without(out)
+		sub := w.without(append(out, with...))
 		sub.work()
 		if sub.sol != nil {
 			each = append(each, sub)
@@ -250,7 +290,9 @@ func (w *worker) underEach(groups [][]int) {
 	}
 	var named []int
 	for _, g := range groups {
-		named = append(named, g...)
+		if len(g) > 1 { // else the slip is located
+			named = append(named, g...)
+		}
 	}
 	slices.Sort(named)
 	refs, titles := w.refs(named), w.named(named)
@@ -269,6 +311,11 @@ func (w *worker) underEach(groups [][]int) {
 	}
 	bay, notes, missing := w.bay, w.bay.Notes, w.bay.Missing
 	*bay = *first.bay
+	for _, r := range first.bay.Readings {
+		if !slices.ContainsFunc(readings, func(o Result) bool { return o.Ref == r.Ref }) {
+			readings = append(readings, r)
+		}
+	}
 	bay.Readings, bay.Again, bay.Missing = readings, again, missing
 	bay.Flags = append(flags, bay.Flags...)
 	for _, n := range notes {

@@ -163,6 +163,6 @@ func adjusted(t *testing.T, rows []survey.Reading) *Bay {
 	if err := w.adjust(); err != nil {
 		t.Fatal(err)
 	}
-	w.results()
+	w.bay.Readings = resultsOf(w.obs, w.sol)
 	return b
 }

@@ -76,6 +76,9 @@ func (w *worker) work() {
 		w.derive()
 		return
 	}
+	if len(w.sol.Passes) > 1 && w.outvoted() {
+		return
+	}
 	blamed := w.unlikely()
 	if groups := w.unlocated(); len(groups) > 0 && len(blamed) == 0 {
 		w.underEach(groups)
