@@ -8,6 +8,7 @@ import (
 	"pinchrod/calc/adjust"
 	"pinchrod/calc/frame"
 	"pinchrod/calc/rules"
+	"pinchrod/survey"
 	"pinchrod/survey/fieldbook"
 )
 
@@ -54,7 +55,12 @@ func (w *worker) flags() {
 				if v < 0 {
 					side = minus
 				}
-				return fmt.Sprintf("%s post leans %s: plumb it, or cut the ends against it to its lean", which, side)
+				text := fmt.Sprintf("%s post leans %s: plumb it, or cut the ends against it to its lean", which, side)
+				if eq != nil && !w.has(survey.LeanAlong) {
+					named := w.leading(eq)
+					text += ". No lean was read: take a level to the post, or read again " + w.named(named[:min(2, len(named))])
+				}
+				return text
 			},
 			settle: fmt.Sprintf("plumb the %s post again over its full height", which),
 		})

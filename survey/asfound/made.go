@@ -127,6 +127,9 @@ func (w *worker) holdOne(m *Made, v *Verdict, which []int) error {
 		m.Off = append(m.Off, o)
 	}
 	if m.Made.Recut {
+		if last := len(need.Mean); v.Series && m.Off[0].Number == last {
+			w.lastCut(m, last)
+		}
 		return nil
 	}
 	if v.Series {
@@ -178,6 +181,20 @@ func (w *worker) holdSeries(m *Made, n int) {
 	}
 }
 
+// lastCut holds the last fillet as it was cut to what was left: it says how wide the last opening is.
+func (w *worker) lastCut(m *Made, number int) {
+	ball, from := w.set.opening(isLanding(w.bay.Place))
+	open := w.bay.Layout.Last
+	open.Value += (m.Made.Line.MM() - m.Off[0].Predicted.Value) * math.Cos(w.bay.Adjusted.BaseAngle.Value*degree)
+	open.U = w.set.House.Saw
+	f := judgedLast(Flag{
+		Name: "as-made", Absolute: true, Value: open.Value, U: open.U, Limit: ball, low: 0, high: ball, Unit: "mm", From: from,
+		Of: fmt.Sprintf("last opening, by %s %d as it was cut (%s)", m.Made.Part.Words(), number, m.Ref.Short()),
+	})
+	m.State = f.State
+	w.bay.Flags = append(w.bay.Flags, f)
+}
+
 // foreseen holds a spindle that was cut again, and fits, against what the other readings need there. Its own reading is
 // left out for that: it is never suspected, so that readings it contradicts would be set aside and the rest agree with
 // it. A contradiction beyond what honest readings differ by is a flag. It is false where the others do not tell.
@@ -203,13 +220,14 @@ func (w *worker) foreseen(m *Made, o *Off) bool {
 		return true
 	}
 	again := slices.DeleteFunc(sub.leading(eq), func(k int) bool { return sub.obs[k].cut })
-	w.bay.Flags = append(w.bay.Flags, Flag{
+	w.undecided(sub.named(again), w.bay.Spindles)
+	w.contradict(Flag{
 		Name: "recut", State: rules.Flag, Value: off, U: o.U, Limit: math.Copysign(adjust.Critical*o.U, off), Unit: "mm",
 		Of:   fmt.Sprintf("%s %d as cut again (%s), less what the readings need", m.Made.Part.Words(), o.Number, m.Ref.Short()),
 		From: "what honest readings differ by (Baarda, 0.1 % false alarms)",
 		Text: fmt.Sprintf("%s %d was cut to %.1f mm, and the readings need %.1f mm: read again %s; or strike %s if the entry is wrong",
 			m.Made.Part.Words(), o.Number, o.Made, o.Predicted.Value, sub.named(again), m.Ref.Short()),
-	})
+	}, sub.refs(again)...)
 	return true
 }
 

@@ -2,6 +2,7 @@ package asfound
 
 import (
 	"math"
+	"slices"
 
 	"pinchrod/calc/adjust"
 	"pinchrod/survey"
@@ -53,6 +54,12 @@ func resultsOf(obs []observation, s *adjust.Snooped) []Result {
 		}
 		if r.Detectable > smallestSlip(k.Measure) {
 			r.Unchecked, r.Check = true, checkedBy[r.Reading.What]
+		}
+		// A trial piece's length was written down once: its other tries say nothing of a slip in it.
+		if r.Reading.What == survey.Trial && !slices.ContainsFunc(obs, func(p observation) bool {
+			return p.entry.Reading.What == survey.Gap || p.entry.Reading.What == survey.FrameDiagonal
+		}) {
+			r.Unchecked, r.Check = true, "the gap at one of its places, by the tape,"
 		}
 		if kept := o.entry.Kept; len(kept) > 0 {
 			r.Kept = kept[0].Why

@@ -32,9 +32,9 @@ type worker struct {
 	flight []fieldbook.Entry
 
 	read                *reader
-	width, thin, widthU float64 // of the spindles; 0 when not read
-	together            int     // how many spindles were laid side by side for that
-	thick               float64 // of the fillets
+	width, thin, widthU float64          // of the spindles; 0 when not read
+	section             *fieldbook.Entry // that this was read of
+	thick               float64          // of the fillets
 	posts               map[survey.Mark]float64
 	obs                 []observation
 	start               []float64
@@ -102,6 +102,8 @@ func (w *worker) derive() {
 	w.flags()
 	w.heights()
 	w.overGoing()
+	w.againstFlight()
+	w.walkCount()
 	w.cut()
 	w.spacers()
 	w.bay.Notes = append(w.bay.Notes, w.read.notes()...)
@@ -179,7 +181,7 @@ func (w *worker) sections() {
 			continue
 		}
 		of := part{r.What, r.At.Mark}
-		if was := before[of]; was != nil && was.Reading.Value != r.Value {
+		if was := before[of]; was != nil && was.Reading.Value != r.Value && r.What != survey.SpindleSize {
 			w.note("two of %s stand, %s (%s) and %s (%s); the later one is used: strike the one that is wrong",
 				r.Title(), was.Reading.Value, was.Ref.Short(), r.Value, e.Ref.Short())
 		}
@@ -187,16 +189,43 @@ func (w *worker) sections() {
 		first, second, thin := unit.Length(r.Value.N[0]).MM(), unit.Length(r.Value.N[1]).MM(), unit.Length(r.Value.N[2]).MM()
 		switch r.What {
 		case survey.SpindleSize:
-			w.width, w.thin = first, thin
-			if u, err := r.StandardU(w.set.Kit); err == nil {
-				w.widthU = u
-				w.together = max(1, int(r.Value.Together))
-			}
+			w.spindle(e, first, thin)
 		case survey.FilletSize:
 			w.thick = second
 		case survey.PostSection:
 			w.posts[r.At.Mark] = first
 		}
+	}
+}
+
+// spindle takes in a reading of the spindles' section. Of several that agree the one with the least doubt counts, and
+// the thinnest width of a turned profile whichever reading has it. Where two do not agree nothing is cut: the narrower
+// one is shown, since it leaves the wider openings.
+func (w *worker) spindle(e *fieldbook.Entry, width, thin float64) {
+	u, err := e.Reading.StandardU(w.set.Kit)
+	if err != nil {
+		return
+	}
+	w.thin = max(w.thin, thin)
+	was := w.section
+	switch {
+	case was == nil || len(e.Kept) > 0:
+		w.width, w.widthU, w.section = width, u, e
+	case len(was.Kept) > 0:
+	case math.Abs(width-w.width) > adjust.Critical*math.Hypot(u, w.widthU):
+		if !w.alone {
+			w.contradict(Flag{
+				Name: "two-sections", State: rules.Flag, Value: math.Abs(width - w.width), U: math.Hypot(u, w.widthU), Unit: "mm",
+				Of: "spindle section, one reading less the other", From: "false alarm once in 1000",
+				Text: fmt.Sprintf("%s (%s) and %s (%s) cannot both be right: measure the spindles again, then strike the wrong one",
+					was.Reading.Value, was.Ref.Short(), e.Reading.Value, e.Ref.Short()),
+			}, was.Ref, e.Ref)
+		}
+		if width < w.width {
+			w.width, w.widthU, w.section = width, u, e
+		}
+	case u < w.widthU:
+		w.width, w.widthU, w.section = width, u, e
 	}
 }
 

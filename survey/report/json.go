@@ -1,12 +1,15 @@
 package report
 
 import (
+	"cmp"
 	"encoding/json"
 	"io"
 
+	"pinchrod/calc/fit"
 	"pinchrod/survey"
 	"pinchrod/survey/asfound"
 	"pinchrod/survey/report/figure"
+	"pinchrod/survey/report/lines"
 )
 
 // The machine-readable answer. Names are a contract: extend, never rename.
@@ -178,7 +181,7 @@ func bayJSON(b *asfound.Bay) jsonBay {
 			quantity(a.GapBottom), quantity(a.GapMiddle), quantity(a.GapTop), quantity(a.BowBase), quantity(a.BowRail),
 		},
 		Readings: readingsJSON(b.Readings), Flags: flagsJSON(b.Flags),
-		Verdict: jsonVerdicts{verdict(b.Spindles), verdict(b.BaseFillets), verdict(b.RailFillets)},
+		Verdict: jsonVerdicts{verdict(b.Spindles, b), verdict(b.BaseFillets, b), verdict(b.RailFillets, b)},
 		Made:    madeJSON(b.Made), Again: []string{},
 	}
 	for _, r := range b.Again {
@@ -265,9 +268,10 @@ func flagsJSON(flags []asfound.Flag) []jsonFlag {
 	return out
 }
 
-func verdict(v *asfound.Verdict) *jsonVerdict {
+func verdict(v *asfound.Verdict, b *asfound.Bay) *jsonVerdict {
 	if v == nil {
-		return nil
+		why := cmp.Or(NotYet(b), lines.Sentence(b.NoLayout), "No readings give the lengths yet.")
+		return &jsonVerdict{Cut: string(fit.MeasureMore), Why: why, Options: []jsonOption{}, Measure: []jsonMeasure{}}
 	}
 	out := &jsonVerdict{Cut: string(v.Cut), Why: v.Why, Options: []jsonOption{}, Measure: []jsonMeasure{}}
 	for _, o := range v.Options {
