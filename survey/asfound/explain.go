@@ -191,8 +191,8 @@ func (w *worker) named(obs []int) string {
 // that is the slip. Where none does, nothing is cut until those that were set aside are read again.
 func (w *worker) outvoted() bool {
 	culprits := w.explaining()
-	if slices.ContainsFunc(culprits, func(i int) bool { return w.obs[i].cut }) {
-		return false // what is made says so itself
+	if slices.ContainsFunc(culprits, func(i int) bool { return w.obs[i].cut || len(w.obs[i].entry.Kept) > 0 }) {
+		return false // what was made says so itself, and what was kept has been ruled on
 	}
 	if len(culprits) > 0 {
 		w.blame(culprits)

@@ -241,7 +241,7 @@ func TestJSONOfAThinBay(t *testing.T) {
 		t.Fatal(err)
 	}
 	flat := strings.Join(strings.Fields(out.String()), "")
-	for _, want := range []string{`"run":null`, `"chi2":null`, `"readings":[]`, `"flags":[]`, `"layout":null`, `"spindles":null`} {
+	for _, want := range []string{`"run":null`, `"chi2":null`, `"readings":[]`, `"flags":[]`, `"layout":null`, `"spindles":{"cut":"measure-more"`} {
 		if !strings.Contains(flat, want) {
 			t.Errorf("no %s in %s", want, flat)
 		}
