@@ -130,8 +130,9 @@ func (b *tab) tabbed() (stops []string) {
 	return nil
 }
 
-// inView tells whether the first element of a selector is on the screen.
-const inView = `((sel) => { const e = document.querySelector(sel); if (!e) return false; const r = e.getBoundingClientRect(); return r.top >= 0 && r.bottom <= innerHeight; })`
+// inView tells whether the first element of a selector is on the screen. A page is scrolled by whole pixels, and its
+// elements stand between them.
+const inView = `((sel) => { const e = document.querySelector(sel); if (!e) return false; const r = e.getBoundingClientRect(); return r.top > -1 && r.bottom < innerHeight + 1; })`
 
 // On a phone what was written down, and struck, is in view with the word that it was.
 func TestBrowserNoted(t *testing.T) {
@@ -399,8 +400,8 @@ func TestBrowserPrint(t *testing.T) {
 		says  []string
 	}{
 		base + "/F1/left/sheet":  {3, []string{leftCode(t), "805.5", "114.7", "Fitting card", "child's head"}},
-		base + "/F1/right/sheet": {0, []string{rightStop(t), "Mark the low end"}},
-		base + "/F2/left/sheet":  {3, []string{"Not to be cut yet", "gap at top"}},
+		base + "/F1/right/sheet": {0, []string{rightStop(t), "Mark the foot"}},
+		base + "/F2/left/sheet":  {3, []string{"Do not cut yet", "gap at top"}},
 		base + "/stock":          {0, []string{"Bar by bar", "Onto the rack", "Cut before", "S01-S08"}},
 		base + "/F1/left":        {0, []string{"two-answers", "plumb-lower", "All 8 fit", "As good as", "HW-2.9", "1612 mm", "Corrected by HW-5.1", "tape was hooked"}},
 	} {

@@ -27,8 +27,11 @@ for (const form of document.querySelectorAll("form[data-sliders]")) {
 // was.
 const turned = document.getElementById(sessionStorage.getItem("turned") || "");
 if (turned) {
-  document.getElementById("what-if").scrollIntoView();
-  turned.focus({ preventScroll: true });
+  // Once the font is there: it moves what stands above.
+  document.fonts.ready.then(() => {
+    document.getElementById("what-if").scrollIntoView();
+    turned.focus({ preventScroll: true });
+  });
 }
 sessionStorage.removeItem("turned");
 // What is folded away on the screen is printed, but for what is not for paper; a
