@@ -211,7 +211,7 @@ func (b *benchSource) Jobs() (jobs []fieldbook.Job, err error) {
 func (b *benchSource) Work(ctx context.Context, job string, place survey.Place, set map[string]string) (*bench.Work, error) {
 	w := &bench.Work{}
 	err := b.use(func(s *store.Store) (err error) {
-		w.Book, w.Settings, err = workFrom(s, job, func(name string) string { return set[name] })
+		w.Book, w.Settings, err = workFrom(s, b.env.settings(), job, func(name string) string { return set[name] })
 		if err != nil {
 			return err
 		}

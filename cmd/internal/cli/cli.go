@@ -305,16 +305,15 @@ func (o overrides) of(name string) *string {
 func (b *bookFlag) work(job string, over overrides) (*fieldbook.Book, asfound.Settings, error) {
 	s, err := b.open(true)
 	if err != nil {
-		return nil, asfound.Defaults(), err
+		return nil, b.env.settings(), err
 	}
 	defer s.Close()
-	return workFrom(s, job, func(name string) string { return *over.of(name) })
+	return workFrom(s, b.env.settings(), job, func(name string) string { return *over.of(name) })
 }
 
-// workFrom reads a job with its settings and the kit; over gives what holds in
-// place of a setting, or nothing.
-func workFrom(s *store.Store, job string, over func(name string) string) (*fieldbook.Book, asfound.Settings, error) {
-	set := asfound.Defaults()
+// workFrom reads a job with its settings, where it has none those of the house, and
+// the kit; over gives what holds in place of a setting, or nothing.
+func workFrom(s *store.Store, set asfound.Settings, job string, over func(name string) string) (*fieldbook.Book, asfound.Settings, error) {
 	book, err := loadFrom(s, job)
 	if err != nil {
 		return nil, set, err

@@ -93,7 +93,7 @@ func (e *Env) level(s *store.Store, name string, kit survey.Kit) error {
 	if err != nil {
 		return err
 	}
-	set := asfound.Defaults()
+	set := e.settings()
 	set.FromBook(book)
 	set.Kit = kit
 	site, err := asfound.NewSite(book, set)

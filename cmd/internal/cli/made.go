@@ -267,7 +267,7 @@ func (o *madeOptions) write(p survey.Payload) (ref journal.Ref, err error) {
 		fmt.Fprintf(o.env.Out, "%s %s %s\n", reading.Short(), p.Readings[0].Title(), p.Readings[0].Value)
 	}
 	if m.Recut && m.Part == survey.PartSpindle {
-		set := asfound.Defaults()
+		set := o.env.settings()
 		set.FromBook(book)
 		o.told.short, o.told.long = unit.FromMM(set.House.Short), unit.FromMM(set.House.Long)
 	}

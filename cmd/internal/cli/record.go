@@ -240,7 +240,7 @@ func (e *Env) openDesk(b *bookFlag, name string) (*desk, error) {
 		return nil, err
 	}
 	defer s.Close()
-	d := &desk{env: e, flag: b, name: name, device: s.Device(), set: asfound.Defaults(), book: &fieldbook.Book{}}
+	d := &desk{env: e, flag: b, name: name, device: s.Device(), set: e.settings(), book: &fieldbook.Book{}}
 	book, err := loadFrom(s, name)
 	switch {
 	case err == nil:

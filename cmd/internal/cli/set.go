@@ -19,6 +19,7 @@ type setOptions struct {
 	book         *bookFlag
 	job, profile string
 	example      bool
+	house        bool
 	pairs        []string
 }
 
@@ -36,6 +37,10 @@ Without any it lists those that stand. For example:
 
   pinchrod set --job "14 Weir Street" saw=workshop spares=2 minutes-visit=90
 
+With --house they hold for every job that does not set them itself:
+
+  pinchrod set --house minutes-recut=10 saw=workshop
+
 --profile-file takes a rule profile of your own: a CSV file with the columns of
 the built-in ones, which --profile-example writes.
 
@@ -47,6 +52,7 @@ The settings are:` + names.String(),
 		},
 	}
 	c.Flags().StringVar(&o.job, "job", "", "the job's name, such as its address")
+	c.Flags().BoolVar(&o.house, "house", false, "for every job that does not set them itself")
 	c.Flags().StringVar(&o.profile, "profile-file", "", "a rule profile of your own")
 	c.Flags().BoolVar(&o.example, "profile-example", false, "write the profile of England as a file to begin from")
 	return c
@@ -65,12 +71,18 @@ func (o *setOptions) run() error {
 	if o.example {
 		return o.writeExample()
 	}
-	if o.job == "" {
-		return fmt.Errorf("%w: say which job with --job NAME", errUsage)
-	}
 	wanted, err := o.wanted()
 	if err != nil {
 		return err
+	}
+	if o.house {
+		if o.job != "" || o.profile != "" {
+			return fmt.Errorf("%w: --house is for every job: leave --job and --profile-file out", errUsage)
+		}
+		return o.env.setHouse(wanted)
+	}
+	if o.job == "" {
+		return fmt.Errorf("%w: say which job with --job NAME, or --house for every job", errUsage)
 	}
 	if len(wanted) == 0 {
 		return o.list()
@@ -84,7 +96,7 @@ func (o *setOptions) run() error {
 	if err != nil {
 		return err
 	}
-	scratch := asfound.Defaults()
+	scratch := o.env.settings()
 	scratch.FromBook(book)
 	for i, w := range wanted {
 		if err := scratch.Set(w.Name, w.Value); err != nil {

@@ -279,7 +279,7 @@ func sheetsOf(ctx context.Context, o *siteOptions, bay, cut string) (cutting.Job
 		}
 		s, err := cutting.New(b, cutting.Options{
 			Job: book.Job.Name, JobID: book.Job.ID.String(), Settings: set, Rules: found.Rules, Entry: entry, Date: o.env.Now(),
-			Asked: asked(book, o.set),
+			Asked: asked(o.env.settings(), book, o.set),
 		})
 		if err != nil {
 			return nil, err
@@ -291,8 +291,7 @@ func sheetsOf(ctx context.Context, o *siteOptions, bay, cut string) (cutting.Job
 
 // asked names the settings of a call that the book has otherwise, as a sheet is
 // marked with.
-func asked(book *fieldbook.Book, over overrides) []string {
-	standing := asfound.Defaults()
+func asked(standing asfound.Settings, book *fieldbook.Book, over overrides) []string {
 	standing.FromBook(book)
 	var out []string
 	for _, n := range asfound.SettingNames() {
