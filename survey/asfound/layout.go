@@ -251,27 +251,23 @@ func norm(v ...float64) float64 {
 }
 
 func judgedOpening(f Flag) Flag {
-	f.State = rules.Judge(f.Value, f.U, f.Limit)
-	switch f.State {
-	case rules.Clear:
-		f.Text = fmt.Sprintf("no ball of %g mm passes between the spindles", f.Limit)
-	case rules.Flag:
-		f.Text = fmt.Sprintf("a ball of %g mm passes: add a spindle", f.Limit)
-	default:
-		f.Text = "cannot tell yet: read the run again"
-	}
-	return f
+	return judgedBall(f, "between the spindles", "", "read the run again")
 }
 
 func judgedLast(f Flag) Flag {
+	return judgedBall(f, "beside the upper post", " beside the upper post", "walk the spacer first (4 minutes), or measure ten spindles side by side")
+}
+
+// judgedBall holds an opening against the ball; settle is what would tell where it is unsure.
+func judgedBall(f Flag, clear, passes, settle string) Flag {
 	f.State = rules.Judge(f.Value, f.U, f.Limit)
 	switch f.State {
 	case rules.Clear:
-		f.Text = fmt.Sprintf("no ball of %g mm passes beside the upper post", f.Limit)
+		f.Text = fmt.Sprintf("no ball of %g mm passes %s", f.Limit, clear)
 	case rules.Flag:
-		f.Text = fmt.Sprintf("a ball of %g mm passes beside the upper post: add a spindle", f.Limit)
+		f.Text = fmt.Sprintf("a ball of %g mm passes%s: add a spindle", f.Limit, passes)
 	default:
-		f.Text = "cannot tell yet: walk the spacer first (4 minutes), or measure ten spindles side by side"
+		f.Text = "cannot tell yet: " + settle
 	}
 	return f
 }
