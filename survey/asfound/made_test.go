@@ -277,3 +277,23 @@ func TestMadeFilletsStandInSeries(t *testing.T) {
 		}
 	}
 }
+
+// The last fillet as it was cut to what was left says how wide the last opening is: one of 150 mm lets a ball pass.
+func TestMadeLastFillet(t *testing.T) {
+	rows := newVisitor(rand.New(rand.NewPCG(3, 3)), byTool).eight(fittersBay(rand.New(rand.NewPCG(9, 9)), 0.5))
+	plain := &mustWork(bookOf(rows), Defaults()).Bays[0]
+	n := plain.Layout.Count
+	for _, tt := range []struct {
+		length float64
+		want   rules.State
+	}{{plain.BaseFillets.Needed.Mean[n], rules.Clear}, {150, rules.Flag}} {
+		book := bookOf(rows)
+		book.Made = []fieldbook.Made{{Ref: journal.Ref{Device: journal.ID{0: 1}, Page: 2}, Made: survey.Made{
+			Where: "F1/left", Part: survey.PartBaseFillet, Line: unit.FromMM(tt.length), Pieces: []uint32{uint32(n + 1)}, Recut: true,
+		}}}
+		b := &mustWork(book, Defaults()).Bays[0]
+		if f := flagNamed(b, "as-made"); f == nil || f.State != tt.want {
+			t.Errorf("the last fillet of %.1f mm: flag %+v, want %s", tt.length, f, tt.want)
+		}
+	}
+}
